@@ -1,0 +1,133 @@
+package quantity
+
+import (
+	"math"
+	"strconv"
+	"strings"
+)
+
+// Value is a number with its unit, as somebody wrote it.
+type Value struct {
+	Number float64
+	Unit   Unit
+}
+
+// Error says what is wrong with a quantity, in words that follow its text.
+type Error struct {
+	Text    string // as it was written; empty where two units did not fit
+	Problem string // "is a length"
+	Want    string // "an area, such as 98 cm2"
+}
+
+// Error returns the text, what is wrong with it, and what was expected.
+func (e *Error) Error() string {
+	s := strconv.Quote(e.Text) + " " + e.Problem
+	if e.Want != "" {
+		s += ", expected " + e.Want
+	}
+	return s
+}
+
+// maxText is the longest text of a quantity, in bytes. Nobody writes a longer one on a card.
+const maxText = 64
+
+// Parse reads a number and its unit, one space between them or none: '2.2 L', '98cm2', '0.7'. The
+// error is an *Error.
+func Parse(text string) (Value, error) {
+	number, name := split(text)
+	if number == "" || len(text) > maxText {
+		return Value{}, &Error{clip(text), "is no number with a unit", "for example 391 mm"}
+	}
+	v, err := strconv.ParseFloat(number, 64)
+	if err != nil || math.IsInf(v, 0) {
+		return Value{}, &Error{clip(text), "is out of range", "a number that fits into 64 bits"}
+	}
+	u, ok := ByName(name)
+	if !ok {
+		return Value{}, &Error{text, "has the unknown unit " + strconv.Quote(name), "one of " + strings.Join(allNames(), ", ")}
+	}
+	return Value{v, u}, nil
+}
+
+// ParseIn reads a quantity and returns its number in unit to. A text of another dimension, or one
+// without unit where to has one, is refused; the error is an *Error.
+func ParseIn(text string, to Unit) (float64, error) {
+	want := to.Dimension.String() + ", such as " + to.Dimension.Example()
+	v, err := Parse(text)
+	if err != nil {
+		e := err.(*Error)
+		e.Want = want
+		return 0, e
+	}
+	switch {
+	case v.Unit.Dimension == to.Dimension:
+		return v.Unit.In(to, v.Number)
+	case v.Unit.Dimension == Number && v.Unit.Name == "":
+		return 0, &Error{text, "has no unit", want}
+	default:
+		return 0, &Error{text, "is " + v.Unit.Dimension.String(), want}
+	}
+}
+
+// split cuts text behind the longest decimal number at its start. A comma, a hexadecimal number, an
+// infinity or a not-a-number is none.
+func split(text string) (number, unit string) {
+	i := signLength(text)
+	digits := digitsLength(text[i:])
+	i += digits
+	if strings.HasPrefix(text[i:], ".") {
+		n := digitsLength(text[i+1:])
+		digits += n
+		i += 1 + n
+	}
+	if digits == 0 {
+		return "", text
+	}
+	i += exponentLength(text[i:])
+	return text[:i], strings.TrimPrefix(text[i:], " ")
+}
+
+func signLength(s string) int {
+	if strings.HasPrefix(s, "-") || strings.HasPrefix(s, "+") {
+		return 1
+	}
+	return 0
+}
+
+func digitsLength(s string) int {
+	n := 0
+	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	return n
+}
+
+func exponentLength(s string) int {
+	if s == "" || s[0] != 'e' && s[0] != 'E' {
+		return 0
+	}
+	n := 1 + signLength(s[1:])
+	if digits := digitsLength(s[n:]); digits > 0 {
+		return n + digits
+	}
+	return 0
+}
+
+func mismatch(u, to Unit) *Error {
+	return &Error{u.Name, "is " + u.Dimension.String(), to.Dimension.String()}
+}
+
+func allNames() []string {
+	names := make([]string, len(units))
+	for i, u := range units {
+		names[i] = u.Name
+	}
+	return names
+}
+
+func clip(text string) string {
+	if len(text) <= maxText {
+		return text
+	}
+	return strings.ToValidUTF8(text[:maxText], "") + "..."
+}
