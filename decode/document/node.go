@@ -1,0 +1,324 @@
+package document
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+
+	"ridewitness/capture"
+	"ridewitness/decode/quantity"
+)
+
+// Node is a value in a document. The zero Node is an absent one: its methods report nothing and
+// answer false.
+type Node struct {
+	d   *Document
+	y   *yaml.Node
+	key string // path from the nearest list item, for errors
+}
+
+// Exists reports whether the node is there.
+func (n Node) Exists() bool { return n.y != nil }
+
+// Place returns 'file:line:column' of the node, empty for an absent one.
+func (n Node) Place() string {
+	if n.y == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s:%d:%d", n.d.file, n.y.Line, n.y.Column)
+}
+
+// Line returns the node's line, from 1; 0 for an absent node.
+func (n Node) Line() int {
+	if n.y == nil {
+		return 0
+	}
+	return n.y.Line
+}
+
+// Shown returns the node's own words for use in an error: '"abc"' for text, 'a list' for a list.
+func (n Node) Shown() string {
+	switch {
+	case n.y == nil:
+		return "nothing"
+	case n.y.Kind != yaml.ScalarNode:
+		return kindOf(n.y)
+	case n.empty():
+		return "nothing"
+	case n.quoted():
+		return strconv.Quote(clip(n.y.Value))
+	default:
+		return clip(n.y.Value)
+	}
+}
+
+// Refuse notes a mistake at the node: what is wrong and what was expected, which may be empty.
+func (n Node) Refuse(problem, want string) {
+	if n.y != nil {
+		n.d.add(n.y, n.key, problem, want)
+	}
+}
+
+// refuseType says that the node is not what was expected.
+func (n Node) refuseType(want string) { n.Refuse(n.Shown()+" stands here", want) }
+
+// Map returns the node as a map that may have the given keys; any other key is a mistake.
+func (n Node) Map(keys ...string) (Map, bool) {
+	pairs, ok := n.Pairs("a map with the keys " + strings.Join(keys, ", "))
+	if !ok {
+		return Map{}, false
+	}
+	for _, p := range pairs {
+		if !slices.Contains(keys, p.Key.y.Value) {
+			p.Key.Refuse("is no key that is known here", nearest(p.Key.y.Value, keys))
+		}
+	}
+	return Map{n, pairs}, true
+}
+
+// Pair is a key and its value.
+type Pair struct{ Key, Value Node }
+
+// Pairs returns the keys and values of a map with keys of the user's choice, in the order of the
+// file. want says in an error what should be there.
+func (n Node) Pairs(want string) ([]Pair, bool) {
+	if n.y == nil {
+		return nil, false
+	}
+	if n.y.Kind != yaml.MappingNode {
+		n.refuseType(want)
+		return nil, false
+	}
+	pairs := make([]Pair, 0, len(n.y.Content)/2)
+	for i := 0; i+1 < len(n.y.Content); i += 2 {
+		k, v := n.y.Content[i], n.y.Content[i+1]
+		key := join(n.key, k.Value)
+		pairs = append(pairs, Pair{Node{n.d, k, key}, Node{n.d, v, key}})
+	}
+	return pairs, true
+}
+
+// List returns the items of a list. want says in an error what should be there. Errors in an item
+// that is a map name its keys without those around the list.
+func (n Node) List(want string) ([]Node, bool) {
+	if n.y == nil {
+		return nil, false
+	}
+	if n.y.Kind != yaml.SequenceNode {
+		n.refuseType(want)
+		return nil, false
+	}
+	items := make([]Node, len(n.y.Content))
+	for i, y := range n.y.Content {
+		key := n.key
+		if y.Kind == yaml.MappingNode {
+			key = ""
+		}
+		items[i] = Node{n.d, y, key}
+	}
+	return items, true
+}
+
+// maxTextChars is the longest text of one value, in bytes.
+const maxTextChars = 500
+
+// Text returns the words of a value, quoted or not. Numbers are words too: `label: 7` is "7".
+func (n Node) Text() (string, bool) {
+	if n.y == nil {
+		return "", false
+	}
+	if n.y.Kind != yaml.ScalarNode || n.empty() {
+		n.refuseType("a text")
+		return "", false
+	}
+	if len(n.y.Value) > maxTextChars {
+		n.Refuse(fmt.Sprintf("the text has %d bytes", len(n.y.Value)), fmt.Sprintf("at most %d", maxTextChars))
+		return "", false
+	}
+	if strings.ContainsFunc(n.y.Value, func(r rune) bool { return r < ' ' || r == 0x7F }) {
+		n.Refuse("the text has a line break or another control character in it", "one line of text")
+		return "", false
+	}
+	return n.y.Value, true
+}
+
+// Word returns a value that is one of the given words.
+func (n Node) Word(words ...string) (string, bool) {
+	if n.y == nil {
+		return "", false
+	}
+	if n.y.Kind == yaml.ScalarNode && slices.Contains(words, n.y.Value) && !n.empty() {
+		return n.y.Value, true
+	}
+	n.refuseType(oneOf(words))
+	return "", false
+}
+
+var (
+	decimalForm = regexp.MustCompile(`^[0-9]+$`)
+	hexForm     = regexp.MustCompile(`^0x[0-9A-Fa-f]+$`)
+	numberForm  = regexp.MustCompile(`^[-+]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]+)?$`)
+)
+
+// Uint returns a whole number from least to most, written as 26 or 0x1A.
+func (n Node) Uint(least, most uint64) (uint64, bool) {
+	if n.y == nil {
+		return 0, false
+	}
+	want := "a whole number from " + number(least, most) + " to " + number(most, most)
+	if n.y.Kind != yaml.ScalarNode || n.quoted() {
+		n.refuseType(want)
+		return 0, false
+	}
+	v, err := parseUint(n.y.Value)
+	switch {
+	case errors.Is(err, strconv.ErrRange) || err == nil && (v < least || v > most):
+		n.Refuse(n.Shown()+" is out of range", want)
+		return 0, false
+	case err != nil:
+		n.refuseType(want)
+		return 0, false
+	}
+	return v, true
+}
+
+func parseUint(s string) (uint64, error) {
+	switch {
+	case hexForm.MatchString(s):
+		return strconv.ParseUint(s[2:], 16, 64)
+	case decimalForm.MatchString(s) && (s == "0" || s[0] != '0'):
+		return strconv.ParseUint(s, 10, 64)
+	default:
+		return 0, strconv.ErrSyntax
+	}
+}
+
+// number writes large bounds the way users write masks and identifiers.
+func number(v, most uint64) string {
+	if most > 1000 && v > 0 {
+		return fmt.Sprintf("0x%X", v)
+	}
+	return strconv.FormatUint(v, 10)
+}
+
+// Number returns a finite number.
+func (n Node) Number() (float64, bool) {
+	if n.y == nil {
+		return 0, false
+	}
+	if n.y.Kind != yaml.ScalarNode || n.quoted() || !numberForm.MatchString(n.y.Value) {
+		n.refuseType("a number")
+		return 0, false
+	}
+	v, err := strconv.ParseFloat(n.y.Value, 64)
+	if err != nil || math.IsInf(v, 0) {
+		n.Refuse(n.Shown()+" is out of range", "a number that fits into 64 bits")
+		return 0, false
+	}
+	return v, true
+}
+
+// Bool returns true or false; yes, no, on and off are words (YAML 1.2).
+func (n Node) Bool() (value, ok bool) {
+	if n.y == nil {
+		return false, false
+	}
+	if n.y.Kind == yaml.ScalarNode && !n.quoted() {
+		switch n.y.Value {
+		case "true":
+			return true, true
+		case "false":
+			return false, true
+		}
+	}
+	n.refuseType("true or false")
+	return false, false
+}
+
+// Quantity returns a quantity such as '98 cm2' as a number in unit to.
+func (n Node) Quantity(to quantity.Unit) (float64, bool) {
+	text, ok := n.Text()
+	if !ok {
+		return 0, false
+	}
+	v, err := quantity.ParseIn(text, to)
+	if err != nil {
+		var e *quantity.Error
+		if !errors.As(err, &e) {
+			e = &quantity.Error{Problem: err.Error()}
+		}
+		n.Refuse(clip(text)+" "+e.Problem, e.Want)
+		return 0, false
+	}
+	return v, true
+}
+
+// Time returns a point in time, written as RFC 3339 has it, with its offset from UTC.
+func (n Node) Time() (capture.Stamp, bool) {
+	text, ok := n.Text()
+	if !ok {
+		return 0, false
+	}
+	at, err := ParseTime(text)
+	if err != nil {
+		n.Refuse(clip(text)+" "+err.Error(), "a time such as 2026-03-02T09:14:05Z")
+		return 0, false
+	}
+	return at, true
+}
+
+func (n Node) quoted() bool {
+	return n.y.Style&(yaml.DoubleQuotedStyle|yaml.SingleQuotedStyle|yaml.LiteralStyle|yaml.FoldedStyle) != 0
+}
+
+// empty reports whether nothing, or YAML's word for nothing, stands behind the key.
+func (n Node) empty() bool {
+	if n.quoted() {
+		return n.y.Value == ""
+	}
+	return n.y.Value == "" || n.y.Value == "~" || n.y.Value == "null"
+}
+
+func kindOf(y *yaml.Node) string {
+	switch y.Kind {
+	case yaml.MappingNode:
+		return "a map"
+	case yaml.SequenceNode:
+		return "a list"
+	case yaml.AliasNode:
+		return "an alias"
+	default:
+		return strconv.Quote(clip(y.Value))
+	}
+}
+
+// Map is a map whose keys are known.
+type Map struct {
+	Node
+	pairs []Pair
+}
+
+// Get returns the value of a key, or an absent node.
+func (m Map) Get(key string) Node {
+	for _, p := range m.pairs {
+		if p.Key.y.Value == key {
+			return p.Value
+		}
+	}
+	return Node{}
+}
+
+// Need returns the value of a key that has to be there; want says in an error what for.
+func (m Map) Need(key, want string) Node {
+	n := m.Get(key)
+	if !n.Exists() && m.y != nil {
+		m.d.add(m.y, join(m.key, key), "is missing", want)
+	}
+	return n
+}
