@@ -26,6 +26,14 @@ type Node struct {
 // Exists reports whether the node is there.
 func (n Node) Exists() bool { return n.y != nil }
 
+// IsMap reports whether the node is a map.
+func (n Node) IsMap() bool { return n.y != nil && n.y.Kind == yaml.MappingNode }
+
+// Is reports whether the node is this word.
+func (n Node) Is(word string) bool {
+	return n.y != nil && n.y.Kind == yaml.ScalarNode && n.y.Value == word
+}
+
 // Place returns 'file:line:column' of the node, empty for an absent one.
 func (n Node) Place() string {
 	if n.y == nil {
