@@ -29,6 +29,9 @@ func (n Node) Exists() bool { return n.y != nil }
 // IsMap reports whether the node is a map.
 func (n Node) IsMap() bool { return n.y != nil && n.y.Kind == yaml.MappingNode }
 
+// IsList reports whether the node is a list.
+func (n Node) IsList() bool { return n.y != nil && n.y.Kind == yaml.SequenceNode }
+
 // Is reports whether the node is this word.
 func (n Node) Is(word string) bool {
 	return n.y != nil && n.y.Kind == yaml.ScalarNode && n.y.Value == word

@@ -89,7 +89,7 @@ func checkMergedPairs(merged []decode.Signal) error {
 			if a.Origin.Kind != decode.FromIdentifier || b.Origin.Kind != decode.FromIdentifier || !sameBus(a.Origin.Bus, b.Origin.Bus) {
 				continue
 			}
-			if why := collide(b.Origin.Address, a.Origin.Address); why != "" {
+			if why := Collide(b.Origin.Address, a.Origin.Address); why != "" {
 				return &MergeError{b.Place, b.Name, why + " of " + a.Name + " (" + a.Place + ")", "a response identifier for each request identifier"}
 			}
 		}

@@ -44,8 +44,9 @@ func (s listener) meets(t listener) bool {
 	return s.id == t.id && s.extended == t.extended && (s.first == t.first || s.first == noByte || t.first == noByte)
 }
 
-// collide says why two addresses can't be told apart, or nothing.
-func collide(a, b decode.Address) string {
+// Collide says why two different addresses on one bus can't be told apart by a listener: "its
+// answers can't be told from those". It returns "" for addresses that can, and for the same one.
+func Collide(a, b decode.Address) string {
 	switch {
 	case a == b:
 		return ""
@@ -71,7 +72,7 @@ func (l *loader) checkPairs() {
 				continue
 			}
 			fresh = fresh && e.Origin.Address != other.Origin.Address
-			if why := collide(e.Origin.Address, other.Origin.Address); why != "" {
+			if why := Collide(e.Origin.Address, other.Origin.Address); why != "" {
 				e.body.Get("from").Refuse(fmt.Sprintf("%s of %s in line %d", why, other.Name, other.at.Line()),
 					"a response identifier for each request identifier")
 				fresh = false

@@ -35,10 +35,14 @@ type Card struct {
 	Stages     []StageRequest
 	Said       []Said
 	Marks      []MarkName
+
+	askPlaces []string // file:line:column of each of Ask
 }
 
 // Spring is one air spring as the card knows it.
 type Spring struct {
+	Name        string // as the card calls it: rear
+	Place       string // file:line:column
 	Volume      Number // m3 at design height, lines included
 	Area        Number // m2, the spring's own effective area
 	MotionRatio Number // spring travel per wheel travel
@@ -62,6 +66,7 @@ type Height struct {
 
 // Reading ties the network's height signal to a tape reading.
 type Reading struct {
+	Place  string // file:line:column
 	Corner decode.Corner
 	At     capture.Stamp
 	TapeMM float64
@@ -83,6 +88,7 @@ const (
 
 // StageRequest says what a tester's request means on this vehicle.
 type StageRequest struct {
+	Place      string // file:line:column
 	Stage      string // bleed, fill
 	Corners    []decode.Corner
 	Kind       RequestKind
@@ -92,13 +98,14 @@ type StageRequest struct {
 
 // Said is something that no network can show.
 type Said struct {
-	Item string
-	By   string
-	At   capture.Stamp // 0 is unknown
+	Place string // file:line:column
+	Item  string
+	By    string
+	At    capture.Stamp // 0 is unknown
 }
 
 // MarkName is a mark that the card adds to the built-in ones.
 type MarkName struct {
 	Name string
-	Key  string
+	Key  string // one lower-case letter
 }
