@@ -20,9 +20,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -99,7 +97,7 @@ func Parse(file string, text []byte) (*Document, error) {
 }
 
 // Root returns the node of the whole document.
-func (d *Document) Root() Node { return Node{d, d.root, ""} }
+func (d *Document) Root() Node { return Node{d: d, y: d.root} }
 
 // Err returns all mistakes found so far in the order of their places, or nil. Each is an *Error;
 // they are joined as errors.Join does. Beyond MaxErrors they are only counted.
@@ -131,12 +129,10 @@ func (d *Document) add(at *yaml.Node, key, problem, want string) {
 	d.errs = append(d.errs, &Error{d.file, at.Line, at.Column, key, problem, want})
 }
 
-func (d *Document) full() bool { return len(d.errs) == MaxErrors }
-
 // checkText refuses what the YAML reader would take or would explain badly.
 func (d *Document) checkText(text []byte) error {
 	if len(text) > MaxText {
-		return &Error{d.file, 1, 1, "", fmt.Sprintf("the text has %d bytes", len(text)), fmt.Sprintf("at most %d", MaxText)}
+		return &Error{d.file, 1, 1, "", "the text is too long", fmt.Sprintf("at most %d bytes", MaxText)}
 	}
 	line := 0
 	for l := range bytes.Lines(text) {
@@ -162,37 +158,6 @@ func firstInvalid(text []byte) int {
 	return -1
 }
 
-var syntaxPlace = regexp.MustCompile(`^yaml: (?:line (\d+): )?(.*)$`)
-
-// syntaxError turns an error of the YAML reader, which knows only the line, into one of ours.
-func (d *Document) syntaxError(text []byte, err error) error {
-	if errors.Is(err, io.EOF) {
-		return &Error{d.file, 1, 1, "", "the document is empty", "version: 1"}
-	}
-	e := &Error{File: d.file, Line: 1, Column: 1, Problem: err.Error()}
-	if m := syntaxPlace.FindStringSubmatch(err.Error()); m != nil {
-		e.Problem = m[2]
-		if n, convErr := strconv.Atoi(m[1]); convErr == nil {
-			e.Line = min(n, 1+bytes.Count(text, []byte("\n")))
-		}
-	}
-	e.Want = syntaxHints[e.Problem]
-	return e
-}
-
-// syntaxHints say for the messages of the YAML reader that users meet what it wants.
-var syntaxHints = map[string]string{
-	"mapping values are not allowed in this context":         "one 'key: value' a line, or quotes around a text with a colon in it",
-	"did not find expected key":                              "keys of one map in the same column",
-	"did not find expected ',' or '}'":                       "a closing }",
-	"did not find expected ',' or ']'":                       "a closing ]",
-	"could not find expected ':'":                            "a colon and a space behind the key",
-	"found character that cannot start any token":            "quotes around a text that starts with this character",
-	"did not find expected '-' indicator":                    "items of one list in the same column",
-	"found unexpected end of stream":                         "a closing quote",
-	"block sequence entries are not allowed in this context": "the list on the lines after its key",
-}
-
 // checkTree refuses what no document of ours needs and what could hide something from a reader.
 func (d *Document) checkTree(n *yaml.Node, key string, depth int) {
 	switch {
@@ -200,7 +165,7 @@ func (d *Document) checkTree(n *yaml.Node, key string, depth int) {
 		d.add(n, key, "lies too deep", fmt.Sprintf("at most %d levels", MaxDepth))
 		return
 	case n.Kind == yaml.AliasNode:
-		d.add(n, key, "*"+clip(n.Value)+" is an alias", "the value itself, written again")
+		d.add(n, key, "*"+clip(n.Value)+" is an alias", aliasHint)
 		return
 	case n.Anchor != "":
 		d.add(n, key, "&"+clip(n.Anchor)+" is an anchor", "the value without it")
@@ -212,6 +177,9 @@ func (d *Document) checkTree(n *yaml.Node, key string, depth int) {
 		d.checkMapping(n, key, depth)
 	case yaml.SequenceNode:
 		for _, item := range n.Content {
+			if item.Kind == yaml.MappingNode {
+				key = ""
+			}
 			d.checkTree(item, key, depth+1)
 		}
 	}

@@ -2,24 +2,20 @@ package document
 
 import "strings"
 
-// nearest says which of the words somebody may have meant, or lists them all.
+// nearest returns the word that somebody may have meant, or "" when none is near: a quarter of the
+// letters and one more may differ. Case, and a dash for an underscore, count for nothing.
 func nearest(written string, words []string) string {
-	best, bestSteps := "", len(written)/3+2
+	written = normal(clip(written))
+	best, bestSteps := "", len(written)/4+2
 	for _, w := range words {
-		if steps := distance(normal(written), w); steps < bestSteps {
+		if steps := distance(written, normal(w)); steps < bestSteps {
 			best, bestSteps = w, steps
 		}
-	}
-	if best == "" {
-		return oneOf(words)
 	}
 	return best
 }
 
-// normal brings a word into the form of our keys.
-func normal(word string) string {
-	return strings.NewReplacer("-", "_", " ", "_").Replace(strings.ToLower(clip(word)))
-}
+func normal(word string) string { return strings.ReplaceAll(strings.ToLower(word), "-", "_") }
 
 // distance counts the letters that have to be put in, taken out or changed to get from a to b
 // (Levenshtein 1965). Keys are short, so a table of one row serves.
@@ -43,9 +39,11 @@ func distance(a, b string) int {
 	return row[len(b)]
 }
 
-func oneOf(words []string) string {
-	if len(words) == 1 {
-		return words[0]
+// OneOf lists words to choose from: 'gauge or absolute'.
+func OneOf(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
 	}
-	return "one of " + strings.Join(words, ", ")
+	last := len(words) - 1
+	return strings.Join(words[:last], ", ") + " or " + words[last]
 }

@@ -18,9 +18,18 @@ import (
 // Node is a value in a document. The zero Node is an absent one: its methods report nothing and
 // answer false.
 type Node struct {
-	d   *Document
-	y   *yaml.Node
-	key string // path from the nearest list item, for errors
+	d    *Document
+	y    *yaml.Node
+	key  string // path from the nearest list item, for errors
+	item bool   // a list item: the keys in it are named without those around the list
+}
+
+// path returns what the keys in the node are named under.
+func (n Node) path() string {
+	if n.item {
+		return ""
+	}
+	return n.key
 }
 
 // Exists reports whether the node is there.
@@ -53,19 +62,25 @@ func (n Node) Line() int {
 	return n.y.Line
 }
 
-// Shown returns the node's own words for use in an error: '"abc"' for text, 'a list' for a list.
+// Shown returns the node's own words, cut where they are long, to begin a sentence of Refuse with.
 func (n Node) Shown() string {
+	if n.y == nil {
+		return ""
+	}
+	return clip(n.y.Value)
+}
+
+// found describes the node where something else was expected.
+func (n Node) found() string {
 	switch {
-	case n.y == nil:
-		return "nothing"
 	case n.y.Kind != yaml.ScalarNode:
-		return kindOf(n.y)
+		return "found " + kindOf(n.y)
 	case n.empty():
-		return "nothing"
+		return "found nothing"
 	case n.quoted():
-		return strconv.Quote(clip(n.y.Value))
+		return "found the text " + strconv.Quote(clip(n.y.Value))
 	default:
-		return clip(n.y.Value)
+		return "found " + strconv.Quote(clip(n.y.Value))
 	}
 }
 
@@ -77,7 +92,7 @@ func (n Node) Refuse(problem, want string) {
 }
 
 // refuseType says that the node is not what was expected.
-func (n Node) refuseType(want string) { n.Refuse(n.Shown()+" stands here", want) }
+func (n Node) refuseType(want string) { n.Refuse(n.found(), want) }
 
 // Map returns the node as a map that may have the given keys; any other key is a mistake.
 func (n Node) Map(keys ...string) (Map, bool) {
@@ -85,12 +100,19 @@ func (n Node) Map(keys ...string) (Map, bool) {
 	if !ok {
 		return Map{}, false
 	}
+	m := Map{Node: n, pairs: pairs}
 	for _, p := range pairs {
-		if !slices.Contains(keys, p.Key.y.Value) {
-			p.Key.Refuse("is no key that is known here", nearest(p.Key.y.Value, keys))
+		if slices.Contains(keys, p.Key.y.Value) {
+			continue
 		}
+		meant := nearest(p.Key.y.Value, keys)
+		m.meant = append(m.meant, meant)
+		if meant == "" {
+			meant = OneOf(keys)
+		}
+		p.Key.Refuse("is no key that is known here", meant)
 	}
-	return Map{n, pairs}, true
+	return m, true
 }
 
 // Pair is a key and its value.
@@ -109,14 +131,13 @@ func (n Node) Pairs(want string) ([]Pair, bool) {
 	pairs := make([]Pair, 0, len(n.y.Content)/2)
 	for i := 0; i+1 < len(n.y.Content); i += 2 {
 		k, v := n.y.Content[i], n.y.Content[i+1]
-		key := join(n.key, k.Value)
-		pairs = append(pairs, Pair{Node{n.d, k, key}, Node{n.d, v, key}})
+		key := join(n.path(), k.Value)
+		pairs = append(pairs, Pair{Node{d: n.d, y: k, key: key}, Node{d: n.d, y: v, key: key}})
 	}
 	return pairs, true
 }
 
-// List returns the items of a list. want says in an error what should be there. Errors in an item
-// that is a map name its keys without those around the list.
+// List returns the items of a list. want says in an error what should be there.
 func (n Node) List(want string) ([]Node, bool) {
 	if n.y == nil {
 		return nil, false
@@ -127,11 +148,7 @@ func (n Node) List(want string) ([]Node, bool) {
 	}
 	items := make([]Node, len(n.y.Content))
 	for i, y := range n.y.Content {
-		key := n.key
-		if y.Kind == yaml.MappingNode {
-			key = ""
-		}
-		items[i] = Node{n.d, y, key}
+		items[i] = Node{d: n.d, y: y, key: n.key, item: true}
 	}
 	return items, true
 }
@@ -167,7 +184,11 @@ func (n Node) Word(words ...string) (string, bool) {
 	if n.y.Kind == yaml.ScalarNode && slices.Contains(words, n.y.Value) && !n.empty() {
 		return n.y.Value, true
 	}
-	n.refuseType(oneOf(words))
+	meant := nearest(n.y.Value, words)
+	if meant == "" {
+		meant = OneOf(words)
+	}
+	n.refuseType(meant)
 	return "", false
 }
 
@@ -182,7 +203,7 @@ func (n Node) Uint(least, most uint64) (uint64, bool) {
 	if n.y == nil {
 		return 0, false
 	}
-	want := "a whole number from " + number(least, most) + " to " + number(most, most)
+	want := wholeNumber(least, most)
 	if n.y.Kind != yaml.ScalarNode || n.quoted() {
 		n.refuseType(want)
 		return 0, false
@@ -210,12 +231,18 @@ func parseUint(s string) (uint64, error) {
 	}
 }
 
-// number writes large bounds the way users write masks and identifiers.
-func number(v, most uint64) string {
-	if most > 1000 && v > 0 {
-		return fmt.Sprintf("0x%X", v)
+// wholeNumber describes a range; large bounds as users write masks and identifiers.
+func wholeNumber(least, most uint64) string {
+	switch {
+	case least == most:
+		return strconv.FormatUint(least, 10)
+	case most == math.MaxUint64:
+		return "a whole number such as 26 or 0x1A"
+	case most > 1000:
+		return fmt.Sprintf("a whole number from %d to 0x%X", least, most)
+	default:
+		return fmt.Sprintf("a whole number from %d to %d", least, most)
 	}
-	return strconv.FormatUint(v, 10)
 }
 
 // Number returns a finite number.
@@ -224,7 +251,7 @@ func (n Node) Number() (float64, bool) {
 		return 0, false
 	}
 	if n.y.Kind != yaml.ScalarNode || n.quoted() || !numberForm.MatchString(n.y.Value) {
-		n.refuseType("a number")
+		n.refuseType("a number such as 0.01")
 		return 0, false
 	}
 	v, err := strconv.ParseFloat(n.y.Value, 64)
@@ -313,6 +340,7 @@ func kindOf(y *yaml.Node) string {
 type Map struct {
 	Node
 	pairs []Pair
+	meant []string // known keys that unknown ones are taken for
 }
 
 // Get returns the value of a key, or an absent node.
@@ -325,11 +353,12 @@ func (m Map) Get(key string) Node {
 	return Node{}
 }
 
-// Need returns the value of a key that has to be there; want says in an error what for.
+// Need returns the value of a key that has to be there; want says in an error what for. A key that
+// is there but misspelt was refused already and is not called missing too.
 func (m Map) Need(key, want string) Node {
 	n := m.Get(key)
-	if !n.Exists() && m.y != nil {
-		m.d.add(m.y, join(m.key, key), "is missing", want)
+	if !n.Exists() && m.y != nil && !slices.Contains(m.meant, key) {
+		m.d.add(m.y, join(m.path(), key), "is missing", want)
 	}
 	return n
 }

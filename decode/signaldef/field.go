@@ -6,7 +6,6 @@ import (
 	"math/bits"
 	"regexp"
 	"strconv"
-	"strings"
 
 	"ridewitness/decode"
 	"ridewitness/decode/document"
@@ -62,7 +61,7 @@ func readBytes(n document.Node, limit payload) (decode.Field, bool) {
 	case to-from >= maxFieldBytes:
 		n.Refuse(fmt.Sprintf("%d-%d are %d bytes", from, to, to-from+1), "at most 8; a field whose 64 bits touch nine bytes can't be written")
 	case to >= limit.bytes:
-		n.Refuse(fmt.Sprintf("byte %d lies past the end", to), fmt.Sprintf("0 to %d: %s", limit.bytes-1, limit.why))
+		n.Refuse(fmt.Sprintf("byte %d lies past the end", to), limit.want())
 	default:
 		return decode.Field{From: from, To: to}, true
 	}
@@ -153,12 +152,4 @@ func overlap(a, b decode.Field) (at int, ok bool) {
 		}
 	}
 	return 0, false
-}
-
-func orList(words []string) string {
-	if len(words) < 2 {
-		return strings.Join(words, "")
-	}
-	last := len(words) - 1
-	return strings.Join(words[:last], ", ") + " or " + words[last]
 }

@@ -15,6 +15,14 @@ type payload struct {
 	why   string
 }
 
+// want says which bytes there are.
+func (p payload) want() string {
+	if p.bytes == 1 {
+		return "byte 0 only: " + p.why
+	}
+	return fmt.Sprintf("bytes 0 to %d: %s", p.bytes-1, p.why)
+}
+
 const (
 	// maxGroupBytes is the longest multi-packet message of SAE J1939-21: 255 packets of 7 bytes.
 	maxGroupBytes = 1785
@@ -30,7 +38,7 @@ func payloadLimit(o decode.Origin) payload {
 	case o.Kind == decode.FromGroup:
 		return payload{maxGroupBytes, "a group has at most 1785 bytes"}
 	case o.Kind == decode.FromParameter && o.Length > 0:
-		return payload{o.Length, fmt.Sprintf("parameter 0x%02X has %d", o.Parameter, o.Length)}
+		return payload{o.Length, fmt.Sprintf("the length of parameter 0x%02X is %d", o.Parameter, o.Length)}
 	case o.Kind == decode.FromIdentifier && o.Length > 0:
 		return payload{o.Length, fmt.Sprintf("its length is %d", o.Length)}
 	default:

@@ -127,19 +127,21 @@ func cornerHint(q decode.Quantity) string {
 }
 
 func readCorner(n document.Node) decode.Corner {
-	word, ok := n.Word("front-left", "front-right", "rear-left", "rear-right")
+	word, ok := n.Text()
 	if !ok {
 		return decode.NoCorner
 	}
-	c, _ := decode.ParseCorner(word)
+	c, known := decode.ParseCorner(word)
+	if !known {
+		n.Refuse(n.Shown()+" is no corner", "front-left, front-right, rear-left or rear-right; on a third axle: quantity: other")
+	}
 	return c
 }
 
 func (e *entry) readUnit(means meaning) {
 	n := e.body.Get("unit")
-	stated := means.states != nil || e.body.Get("states").Exists()
 	switch {
-	case stated:
+	case e.stated():
 		n.Refuse("a signal with states has no unit", "no unit")
 		return
 	case !n.Exists() && e.Quantity == decode.Other:
@@ -154,13 +156,18 @@ func (e *entry) readUnit(means meaning) {
 	}
 	e.Unit, _ = quantity.ByName(word)
 	if e.Quantity != decode.Other && e.Unit.Dimension != means.dimension {
-		n.Refuse(word+" is a unit of "+e.Unit.Dimension.String()+", the quantity is "+e.Quantity.String(), unitsOf(means.dimension))
+		n.Refuse(word+" is no unit of "+e.Quantity.String(), unitsOf(means.dimension))
 	}
+}
+
+// stated reports whether the signal has words for values and no number.
+func (e *entry) stated() bool {
+	return meanings[e.Quantity].states != nil || e.Quantity == decode.Other && e.body.Get("states").Exists()
 }
 
 func unitsOf(d quantity.Dimension) string {
 	names := slices.DeleteFunc(quantity.Names(d), func(name string) bool { return !slices.Contains(unitNames, name) })
-	return orList(names)
+	return document.OneOf(names)
 }
 
 func (e *entry) readReference(means meaning) {
@@ -168,7 +175,7 @@ func (e *entry) readReference(means meaning) {
 	pressure := e.Unit.Dimension == quantity.PressureDim || means.dimension == quantity.PressureDim
 	switch {
 	case !n.Exists() && pressure && e.Quantity != decode.Other:
-		e.body.Need("reference", orList(means.references)+": an absolute sensor taken for gauge shows 1 bar that is not there")
+		e.body.Need("reference", document.OneOf(means.references)+": an absolute sensor taken for gauge shows 1 bar that is not there")
 	case n.Exists() && (means.references == nil || e.Quantity == decode.Other && !pressure):
 		n.Refuse("a "+e.Quantity.String()+" has no reference", "no reference")
 	case n.Exists():
@@ -191,7 +198,7 @@ func (e *entry) readScale() {
 		scale.Refuse("with 0 every value is the same", "a number other than 0")
 	}
 	e.Offset, _ = offset.Number()
-	if !e.body.Get("states").Exists() {
+	if !e.stated() {
 		return
 	}
 	if e.Scale != 1 {
@@ -208,14 +215,14 @@ func (e *entry) readValid() {
 	if !ok {
 		return
 	}
-	least, okLeast := m.Need("min", "the least value in unit").Number()
-	most, okMost := m.Need("max", "the greatest value in unit").Number()
+	least, okLeast := m.Need("min", "the least value, in the unit of the signal").Number()
+	most, okMost := m.Need("max", "the greatest value, in the unit of the signal").Number()
 	if !okLeast || !okMost {
 		return
 	}
 	e.HasValid, e.ValidMin, e.ValidMax = true, least, most
 	switch {
-	case e.body.Get("states").Exists():
+	case e.stated():
 		n.Refuse("a signal with states has no range", "no valid; name the other patterns in invalid_raw")
 	case least >= most:
 		n.Refuse(fmt.Sprintf("min %g is not below max %g", least, most), "min below max")
@@ -232,7 +239,7 @@ func (e *entry) checkReach(n document.Node) {
 	low, high := math.Min(a, b), math.Max(a, b)
 	if high < e.ValidMin || low > e.ValidMax {
 		n.Refuse(fmt.Sprintf("the field reaches from %g to %g, never into %g to %g", low, high, e.ValidMin, e.ValidMax),
-			"a range in unit, after scale and offset")
+			"a range in the unit of the signal, after scale and offset")
 	}
 }
 
@@ -262,7 +269,7 @@ func readRawRange(item document.Node, most uint64) (decode.RawRange, bool) {
 	from, okFrom := m.Need("from", "the first bit pattern").Uint(0, most)
 	to, okTo := m.Need("to", "the last bit pattern").Uint(0, most)
 	if okFrom && okTo && from > to {
-		item.Refuse(fmt.Sprintf("from 0x%X is above to 0x%X", from, to), "from at most to")
+		item.Refuse(fmt.Sprintf("the range from 0x%X to 0x%X runs backwards", from, to), "the lower pattern first")
 		return decode.RawRange{}, false
 	}
 	return decode.RawRange{From: from, To: to}, okFrom && okTo
@@ -272,7 +279,7 @@ func (e *entry) readStates() {
 	n := e.body.Get("states")
 	words := meanings[e.Quantity].states
 	if words != nil && !n.Exists() {
-		e.body.Need("states", fmt.Sprintf("such as {0: %s, 1: %s}", words[0], words[1]))
+		e.body.Need("states", fmt.Sprintf("a map such as {0: %s, 1: %s}", words[0], words[1]))
 		return
 	}
 	pairs, ok := n.Pairs("a map such as {0: off, 1: on}")
@@ -359,10 +366,10 @@ func (e *entry) readProof() {
 	if v, ok := n.Number(); ok {
 		e.Uncertainty = v
 		switch {
-		case e.body.Get("states").Exists():
+		case e.stated():
 			n.Refuse("a state has no uncertainty", "no uncertainty")
 		case v <= 0:
-			n.Refuse(n.Shown()+" is no standard deviation", "a number above 0, in unit")
+			n.Refuse(n.Shown()+" is no standard deviation", "a number above 0, in the unit of the signal")
 		}
 	}
 }

@@ -115,7 +115,7 @@ func (l *loader) checkLengths() {
 		e.Origin.Length = known.Origin.Length
 		if e.Field.To >= e.Origin.Length {
 			e.body.Get("bytes").Refuse(fmt.Sprintf("byte %d lies past the end", e.Field.To),
-				fmt.Sprintf("0 to %d: line %d gives the length %d", e.Origin.Length-1, known.at.Line(), e.Origin.Length))
+				payload{e.Origin.Length, fmt.Sprintf("line %d gives the length %d", known.at.Line(), e.Origin.Length)}.want())
 		}
 	}
 }
