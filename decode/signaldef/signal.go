@@ -15,6 +15,14 @@ import (
 var signalKeys = []string{"name", "corner", "quantity", "unit", "reference", "from", "bytes", "order", "mask", "signed",
 	"scale", "offset", "valid", "invalid_raw", "states", "when", "valid_while", "proof", "uncertainty"}
 
+// The keys of the smaller maps.
+var (
+	fileKeys       = []string{"version", "signals"}
+	validKeys      = []string{"min", "max"}
+	whenKeys       = []string{"bytes", "order", "mask", "equals"}
+	validWhileKeys = []string{"signal", "equals", "alone", "settled"}
+)
+
 // readSignal reads one signal. It is false when the node is no map; any other mistake is noted and
 // the signal is not used, as Load returns no signal of a file with a mistake.
 func readSignal(item document.Node) (entry, bool) {
@@ -211,7 +219,7 @@ func (e *entry) readScale() {
 
 func (e *entry) readValid() {
 	n := e.body.Get("valid")
-	m, ok := n.Map("min", "max")
+	m, ok := n.Map(validKeys...)
 	if !ok {
 		return
 	}
@@ -323,7 +331,7 @@ func (e *entry) readState(p document.Pair, words []string) {
 }
 
 func (e *entry) readWhen() {
-	m, ok := e.body.Get("when").Map("bytes", "order", "mask", "equals")
+	m, ok := e.body.Get("when").Map(whenKeys...)
 	if !ok {
 		return
 	}
@@ -333,7 +341,7 @@ func (e *entry) readWhen() {
 }
 
 func readValidWhile(n document.Node) *decode.ValidWhile {
-	m, ok := n.Map("signal", "equals", "alone", "settled")
+	m, ok := n.Map(validWhileKeys...)
 	if !ok {
 		return nil
 	}

@@ -66,7 +66,7 @@ type loader struct {
 }
 
 func (l *loader) readFile(root document.Node) {
-	m, ok := root.Map("version", "signals")
+	m, ok := root.Map(fileKeys...)
 	if !ok {
 		return
 	}

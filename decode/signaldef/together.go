@@ -71,7 +71,7 @@ func (l *loader) checkReferences() {
 		if e.ValidWhile == nil {
 			continue
 		}
-		m, _ := e.body.Get("valid_while").Map("signal", "equals", "alone", "settled")
+		m, _ := e.body.Get("valid_while").Map(validWhileKeys...)
 		target := byName[e.ValidWhile.Signal]
 		switch {
 		case target == nil:
