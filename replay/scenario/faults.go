@@ -91,7 +91,11 @@ var faultKinds = []*faultKind{
 		set: func(r *Run, f *fault, on bool) { r.sensorOf(f).factor = choose(on, f.size, 1) }},
 	{name: "absolute-pressures", about: "the pressures are sent as absolute ones, the definitions say gauge",
 		words: func(*fault) string { return "pressures are sent as absolute ones under a gauge definition" },
-		set:   func(r *Run, _ *fault, on bool) { r.absolute = on }},
+		set: func(r *Run, _ *fault, on bool) {
+			for i := range r.pressures {
+				r.pressures[i].shift = choose(on, r.vehicle.in.outside.pressure/1e5, 0)
+			}
+		}},
 	{name: "lost-frames", about: "the capture loses a share of the frames, and counts them",
 		takes: []string{"size"}, may: []string{"bus"}, unit: "%",
 		words: func(f *fault) string { return fmt.Sprintf("%g %% of the frames%s are lost", f.size, onBus(f.bus)) },
@@ -149,7 +153,7 @@ func (f *fault) sentence() string {
 	return b.String()
 }
 
-// String returns '00:12:00' or '5 s after lowering'.
+// String returns '00:12:00', 'lowering' or '00:00:05 after lowering'.
 func (w when) String() string {
 	if w.moment == "" {
 		return clock(w.after)
@@ -157,7 +161,7 @@ func (w when) String() string {
 	if w.after == 0 {
 		return w.moment
 	}
-	return fmt.Sprintf("%g s after %s", float64(w.after)/1e9, w.moment)
+	return clock(w.after) + " after " + w.moment
 }
 
 // clock writes a time after the start as hours, minutes and seconds.

@@ -150,10 +150,21 @@ func (l *loader) readSteps(m document.Map) {
 		return
 	}
 	l.s.steps = nil
+	off := false
 	for _, item := range items {
-		if s := readStep(item); s != nil {
-			l.s.steps = append(l.s.steps, s)
+		s := readStep(item)
+		if s == nil {
+			continue
 		}
+		switch s := s.(type) {
+		case ignitionStep:
+			off = !s.on
+		case airStep, levelStep, engineStep:
+			if off {
+				item.Refuse("the ignition is off", "`ignition: on` before it")
+			}
+		}
+		l.s.steps = append(l.s.steps, s)
 	}
 }
 

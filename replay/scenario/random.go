@@ -41,7 +41,7 @@ func (st *stream) next() uint64 {
 func (st *stream) below(n uint64) uint64 { return st.next() % n }
 
 // uniform returns a number from 0 to 1, 1 excluded, in steps of 2^-53.
-func (st *stream) uniform() float64 { return float64(st.next()>>11) * (1.0 / (1 << 53)) }
+func (st *stream) uniform() float64 { return float64(float64(st.next()>>11) * (1.0 / (1 << 53))) }
 
 // gauss returns a number of mean 0 and standard deviation 1: twelve uniform ones less six. That
 // needs no logarithm and no cosine, whose last bits differ between platforms, and never goes

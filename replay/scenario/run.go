@@ -48,7 +48,6 @@ type Run struct {
 	compressor bool
 	lines      [corners]bool // open
 	swap       swap
-	absolute   bool // pressures are sent as absolute ones
 	weak       float64
 	network    network
 	electric   stream
@@ -133,20 +132,24 @@ func (r *Run) Next(ctx context.Context, into *capture.Batch) error {
 		into.Frames = make([]capture.Frame, 0, capture.BatchFrames)
 	}
 	r.out = into
-	for !r.network.emit(r) {
-		if r.finished {
-			break
-		}
+	for ticks := 1; !r.network.emit(r) && !r.finished; ticks++ {
 		r.proceed()
-		if len(into.Events) > 0 && ctx.Err() != nil {
+		if ticks%patience == 0 && ctx.Err() != nil {
 			break
 		}
 	}
-	if len(into.Frames) == 0 && len(into.Events) == 0 {
+	if len(into.Frames) > 0 || len(into.Events) > 0 {
+		return nil
+	}
+	if r.finished {
 		return io.EOF
 	}
-	return nil
+	return ctx.Err()
 }
+
+// patience is how many silent ticks go by until Next looks whether anybody still waits: some
+// milliseconds of computing.
+const patience = 4096
 
 // stamp returns the session time of a number of nanoseconds after the start.
 func (r *Run) stamp(at int64) capture.Stamp { return r.scenario.start + capture.Stamp(at) }
@@ -162,9 +165,10 @@ func (r *Run) proceed() {
 	r.switchFaults()
 	r.follow()
 	r.operate()
-	if !r.resting {
-		r.network.upTo = r.at + tick
+	if r.resting || r.finished {
+		return
 	}
+	r.network.upTo = r.at + tick
 	r.count()
 }
 
@@ -220,15 +224,10 @@ func (r *Run) move() {
 
 // watch lets the sensors follow what they measure.
 func (r *Run) watch(seconds float64) {
-	ambient := r.vehicle.in.outside.pressure
 	for i := range r.heights {
 		from := r.swap.heights(i)
 		r.heights[i].follow(r.archHeight(from), seconds)
-		gauge := r.vehicle.gauge(r.swap.pressures(i))
-		if r.absolute {
-			gauge += ambient
-		}
-		r.pressures[i].follow(gauge/1e5, seconds)
+		r.pressures[i].follow(r.vehicle.gauge(r.swap.pressures(i))/1e5, seconds)
 	}
 	r.supply.follow(r.vehicle.tankGauge()/1e5, seconds)
 }
@@ -281,9 +280,9 @@ func (r *Run) runCompressor() {
 	}
 }
 
-// count reports at its time what the capture counted.
+// count reports at its time what the capture counted, while there is a capture.
 func (r *Run) count() {
-	if r.at >= r.network.reportAt && !r.finished {
+	if r.at >= r.network.reportAt && !r.network.unseen {
 		r.network.report(r)
 		r.network.reportAt = r.at - r.at%countersEvery + countersEvery
 	}

@@ -203,6 +203,9 @@ type airStep struct {
 	atMost int64   // ns
 }
 
+// enough is how near to where they wanted to stop hands leave it, bar.
+const enough = 0.01
+
 // begin asks, moves air, asks to stop: three stages, each as long as it takes.
 func (s airStep) begin(r *Run) task {
 	i := indexOf(s.corner)
@@ -211,7 +214,7 @@ func (s airStep) begin(r *Run) task {
 		do, what = fillRoutine, "fill"
 		if limit, short := r.shortFill(i); short {
 			s.gauge = min(s.gauge, limit)
-			if r.pressures[i].followed >= s.gauge {
+			if r.pressures[i].followed >= s.gauge-enough {
 				return nil
 			}
 		}
@@ -265,7 +268,7 @@ func (s airStep) reached(r *Run, i int, since int64) bool {
 	return s.fill && seen >= s.gauge || !s.fill && seen <= s.gauge
 }
 
-// levelStep lets the control unit bring corners to a height by itself.
+// levelStep lets the control unit bring corners to a height by itself, in pulses.
 type levelStep struct {
 	corners []decode.Corner
 	offset  float64 // mm over design height
@@ -273,21 +276,61 @@ type levelStep struct {
 	atMost  int64   // ns
 }
 
+// How the unit levels: a look every few seconds, then a pulse that does about half of what is
+// missing, since the body and the gas take their time.
+const (
+	levelEvery = int64(3e9)
+	fillPulse  = 60e6 // ns a mm
+	bleedPulse = 30e6
+	levelPulse = 1e9 // the longest
+)
+
 func (s levelStep) begin(r *Run) task {
-	end := r.at + s.atMost
+	end, look := r.at+s.atMost, r.at
+	var closes [corners]int64
 	return func(r *Run) bool {
-		over := r.at >= end
+		for i := range closes {
+			if r.at >= closes[i] && closes[i] > 0 {
+				r.valves[i].filling, r.valves[i].bleeding, closes[i] = false, false, 0
+			}
+		}
+		if r.at < look {
+			return false
+		}
+		look = r.at + levelEvery
 		done := true
 		for _, c := range s.corners {
 			i := indexOf(c)
-			v := &r.valves[i]
 			off := r.heights[i].followed - r.vehicle.springs[i].series - s.offset
-			// Once a valve is open it stays so until the height is passed, else it would chatter.
-			v.filling = !over && (off < -s.within || v.filling && off < 0)
-			v.bleeding = !over && (off > s.within || v.bleeding && off > 0)
-			done = done && !v.passes()
+			if off >= -s.within && off <= s.within {
+				continue
+			}
+			done = false
+			closes[i] = r.at + s.pulse(&r.valves[i], off)
 		}
-		return done
+		if r.at >= end || done {
+			r.closeAll(s.corners)
+			return true
+		}
+		return false
+	}
+}
+
+// pulse opens the valve that brings a corner back, and returns for how long, in whole ticks.
+func (s levelStep) pulse(v *valve, off float64) int64 {
+	v.filling, v.bleeding = off < 0, off > 0
+	long := off * bleedPulse
+	if off < 0 {
+		long = -off * fillPulse
+	}
+	return max(int64(min(long, levelPulse))/tick, 1) * tick
+}
+
+// closeAll closes the control unit's valves of corners.
+func (r *Run) closeAll(list []decode.Corner) {
+	for _, c := range list {
+		v := &r.valves[indexOf(c)]
+		v.filling, v.bleeding = false, false
 	}
 }
 

@@ -1,6 +1,10 @@
 package scenario
 
-import "ridewitness/decode"
+import (
+	"math"
+
+	"ridewitness/decode"
+)
 
 // truth is a journal record of what really happened. Nothing that judges a session may read it.
 type truth struct {
@@ -30,7 +34,7 @@ func (r *Run) tell(t truth) {
 
 // tellCorner writes a truth about one corner with its pressure.
 func (r *Run) tellCorner(what string, corner int) {
-	gauge := r.vehicle.gauge(corner) / 1e5
+	gauge := rounded(r.vehicle.gauge(corner) / 1e5)
 	r.tell(truth{What: what, Corner: decode.Corners[corner].String(), Gauge: &gauge})
 }
 
@@ -41,15 +45,18 @@ func (r *Run) portrait(what string) truth {
 		a := &r.vehicle.now.corner[i]
 		t.Corners[i] = cornerTruth{
 			Corner:   c.String(),
-			Gauge:    r.vehicle.gauge(i) / 1e5,
-			HeightMM: r.archHeight(i),
-			Mass:     a.mass * 1e3,
-			Gas:      a.gas - zeroCelsius,
+			Gauge:    rounded(r.vehicle.gauge(i) / 1e5),
+			HeightMM: rounded(r.archHeight(i)),
+			Mass:     rounded(a.mass * 1e3),
+			Gas:      rounded(a.gas - zeroCelsius),
 			Leak:     r.leakOf(i),
 		}
 	}
 	return t
 }
+
+// rounded keeps six digits behind the point: what the integrator is good for.
+func rounded(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 
 // leakOf returns the flow in kg/s out of the leak of corner i.
 func (r *Run) leakOf(i int) float64 {
