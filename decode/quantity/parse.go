@@ -38,6 +38,9 @@ func Parse(text string) (Value, error) {
 	if number == "" || len(text) > maxText {
 		return Value{}, &Error{clip(text), "is no number with a unit", "for example 391 mm"}
 	}
+	if strings.HasPrefix(name, ",") {
+		return Value{}, &Error{text, "has a comma in its number", "a point: " + strings.Replace(text, ",", ".", 1)}
+	}
 	v, err := strconv.ParseFloat(number, 64)
 	if err != nil || math.IsInf(v, 0) {
 		return Value{}, &Error{clip(text), "is out of range", "a number that fits into 64 bits"}

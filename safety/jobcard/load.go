@@ -50,6 +50,9 @@ const maxItems = 1000
 
 type loader struct {
 	card Card
+	// airUnsure: a spring's corners could not be read, so nothing is said about corners that have
+	// no spring.
+	airUnsure bool
 }
 
 func (l *loader) readCard(m document.Map) {
@@ -89,8 +92,9 @@ func readCorner(n document.Node) decode.Corner {
 	return c
 }
 
-// readCorners reads a list of different corners. Of one with a mistake the rest is returned.
-func readCorners(n document.Node) []decode.Corner {
+// readCorners reads a list of different corners, each of which check may refuse. Of a list with a
+// mistake the rest is returned.
+func readCorners(n document.Node, check func(document.Node, decode.Corner) bool) []decode.Corner {
 	list, ok := items(n, "a list of corners, such as [rear-left, rear-right]")
 	if !ok {
 		return nil
@@ -102,7 +106,7 @@ func readCorners(n document.Node) []decode.Corner {
 		case c == decode.NoCorner:
 		case slices.Contains(corners, c):
 			item.Refuse(c.String()+" is given twice", "each corner once")
-		default:
+		case check(item, c):
 			corners = append(corners, c)
 		}
 	}
@@ -250,9 +254,8 @@ func (l *loader) readNewSprings(n document.Node) {
 			LengthMM:         within(m.Get("length"), quantity.Millimetre, 10, 2000),
 			GreatestLengthMM: within(m.Get("greatest_length"), quantity.Millimetre, 10, 2000),
 		}
-		l.checkOnAir(v, c)
-		if len(l.card.Serviced) > 0 && !slices.Contains(l.card.Serviced, c) {
-			v.Refuse("`serviced` does not name "+c.String(), "a corner that is")
+		if l.onAir(v, c) && len(l.card.Serviced) > 0 && !slices.Contains(l.card.Serviced, c) {
+			v.Refuse("`serviced` does not name "+c.String(), "a corner of `serviced`")
 		}
 	})
 }

@@ -44,36 +44,38 @@ func (l *loader) readSpring(key document.Node, m document.Map) {
 			"the pressure that the spring must not exceed")
 	}
 	corners := m.Need("corners", "the corners that ride on it, such as [rear-left, rear-right]")
-	named := readCorners(corners)
 	if list, ok := corners.List(""); ok && len(list) == 0 {
 		corners.Refuse("no corner is named", "one or two corners")
 	}
+	named := readCorners(corners, func(item document.Node, c decode.Corner) bool { return l.isFree(item, c) })
+	l.airUnsure = l.airUnsure || len(named) == 0
 	for _, c := range named {
-		if other := l.card.Springs[c]; other != nil {
-			corners.Refuse(c.String()+" has the spring "+other.Name+" already", "each corner in one spring")
-			continue
-		}
 		l.card.Springs[c] = s
 	}
+}
+
+// isFree refuses a corner that has a spring already.
+func (l *loader) isFree(n document.Node, c decode.Corner) bool {
+	other := l.card.Springs[c]
+	if other != nil {
+		n.Refuse(c.String()+" has the spring "+other.Name+" already", "each corner in one spring")
+	}
+	return other == nil
 }
 
 // times returns the number in another unit.
 func (n Number) times(factor float64) Number { return Number{n.Value * factor, n.Known} }
 
 // readAirCorners reads a list of corners that ride on air.
-func (l *loader) readAirCorners(n document.Node) []decode.Corner {
-	corners := readCorners(n)
-	for _, c := range corners {
-		l.checkOnAir(n, c)
-	}
-	return corners
-}
+func (l *loader) readAirCorners(n document.Node) []decode.Corner { return readCorners(n, l.onAir) }
 
-// checkOnAir refuses a corner that has no air spring by the card's own words.
-func (l *loader) checkOnAir(n document.Node, c decode.Corner) {
-	if l.card.HasSprings && l.card.Springs[c] == nil {
-		n.Refuse(c.String()+" has no air spring by `springs`", "a corner that rides on air")
+// onAir refuses a corner that has no air spring by the card's own words.
+func (l *loader) onAir(n document.Node, c decode.Corner) bool {
+	if !l.card.HasSprings || l.airUnsure || l.card.Springs[c] != nil {
+		return true
 	}
+	n.Refuse(c.String()+" has no air spring by `springs`", "a corner that rides on air")
+	return false
 }
 
 // readCircuits reads one circuit, a list of corners, or several, a list of such lists.
