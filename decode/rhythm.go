@@ -1,0 +1,72 @@
+package decode
+
+import (
+	"slices"
+	"time"
+
+	"ridewitness/capture"
+)
+
+// rhythmGaps is how many gaps between samples a rhythm is taken from.
+const rhythmGaps = 20
+
+// A sample's age is limited by its signal's own rhythm: RULES.md, "Fresh". One global timeout would
+// call a slow signal dead or a dead fast one alive (HAZARDS H07).
+const (
+	freshPeriods = 3
+	freshLeast   = time.Second
+	freshMost    = 10 * time.Second
+)
+
+// Rhythm follows how often a signal comes. The zero Rhythm knows nothing.
+type Rhythm struct {
+	last capture.Stamp
+	seen bool
+	n    int // gaps so far
+	ring [rhythmGaps]time.Duration
+	sort [rhythmGaps]time.Duration // the gaps of ring, least first
+}
+
+// Add notes a sample at the time at. A stamp that steps back counts as no gap.
+func (r *Rhythm) Add(at capture.Stamp) {
+	if r.seen && at > r.last {
+		r.insert(at.Sub(r.last))
+	}
+	r.last, r.seen = at, true
+}
+
+func (r *Rhythm) insert(gap time.Duration) {
+	kept := r.sort[:min(r.n, rhythmGaps)]
+	slot := r.n % rhythmGaps
+	if r.n >= rhythmGaps {
+		i, _ := slices.BinarySearch(kept, r.ring[slot])
+		copy(kept[i:], kept[i+1:])
+		kept = kept[:rhythmGaps-1]
+	}
+	i, _ := slices.BinarySearch(kept, gap)
+	grown := r.sort[:len(kept)+1]
+	copy(grown[i+1:], grown[i:])
+	grown[i] = gap
+	r.ring[slot] = gap
+	r.n++
+}
+
+// Period returns the median of the last gaps, 0 before there is one.
+func (r *Rhythm) Period() time.Duration {
+	n := min(r.n, rhythmGaps)
+	if n == 0 {
+		return 0
+	}
+	return (r.sort[(n-1)/2] + r.sort[n/2]) / 2
+}
+
+// Limit returns the age up to which a sample counts as fresh: three periods, at least 1 s, at most
+// 10 s. Before a rhythm is known it is the least.
+func (r *Rhythm) Limit() time.Duration {
+	return min(max(freshPeriods*r.Period(), freshLeast), freshMost)
+}
+
+// Fresh reports whether the last sample is young enough at now.
+func (r *Rhythm) Fresh(now capture.Stamp) bool {
+	return r.seen && now.Sub(r.last) <= r.Limit()
+}

@@ -1,0 +1,134 @@
+package safety
+
+import (
+	"ridewitness/capture"
+)
+
+// airTrack finds bleeds and fills in a corner's pressure: stretches in which it moves while the
+// height does not.
+type airTrack struct {
+	active     bool
+	fill       bool
+	from, last Reading
+	hMin, hMax float64
+	hSeen      bool
+
+	move     *AirMove // the one that later steps may join
+	fillEnd  capture.Stamp
+	fillStep float64 // bar
+	lastStep capture.Stamp
+	bleedEnd capture.Stamp
+}
+
+// warm returns how much to take off a pressure at the time at, in bar: a quarter of the last fill
+// step for settle seconds after it, since a quick fill ends warm.
+func (a *airTrack) warm(at capture.Stamp, settle float64) float64 {
+	end, step := a.fillEnd, a.fillStep
+	if a.active && a.fill {
+		end, step = a.last.At, a.last.Value-a.from.Value
+	}
+	if end == 0 || at < end || at.Sub(end).Seconds() > settle {
+		return 0
+	}
+	return warmShare * step
+}
+
+// add follows one valid pressure reading. before is the reading about a second earlier.
+func (a *airTrack) add(v *Vehicle, c *corner, r Reading, before Reading) {
+	dt := r.At.Sub(before.At).Seconds()
+	if dt <= 0 {
+		return
+	}
+	rate := (r.Value - before.Value) / dt
+	floor := max(airRate, airNoise*c.pressureNoise.sigma(0)/dt)
+	moving := rate >= floor || rate <= -floor
+	if moving && !a.quiet(v, c, r.At) {
+		a.drop()
+		return
+	}
+	if a.active {
+		a.follow(c)
+		if a.hMax-a.hMin > airHeight {
+			a.drop()
+			return
+		}
+	}
+	switch {
+	case moving && a.active && a.fill == (rate > 0):
+		a.last = r
+	case moving:
+		a.finish(v, c)
+		a.begin(c, before, r, rate > 0)
+	case a.active && r.At.Sub(a.last.At) >= airApart:
+		a.finish(v, c)
+	}
+}
+
+// quiet reports whether the height tells that nothing but air moves the pressure.
+func (a *airTrack) quiet(v *Vehicle, c *corner, at capture.Stamp) bool {
+	if !c.height.fresh(at) || v.phase == Rising || c.closing != nil {
+		return false
+	}
+	return (v.raisedAt == 0 || at.Sub(v.raisedAt) > airAfter) && (c.lastEnd == 0 || at.Sub(c.lastEnd) > airAfter)
+}
+
+func (a *airTrack) begin(c *corner, from, r Reading, fill bool) {
+	a.active, a.fill, a.from, a.last = true, fill, from, r
+	h := c.height.last.Value
+	a.hMin, a.hMax = h, h
+}
+
+func (a *airTrack) follow(c *corner) {
+	h := c.height.last.Value
+	a.hMin, a.hMax = min(a.hMin, h), max(a.hMax, h)
+}
+
+func (a *airTrack) drop() { a.active = false }
+
+// finish ends the present stretch and makes a step of it.
+func (a *airTrack) finish(v *Vehicle, c *corner) {
+	if !a.active {
+		return
+	}
+	a.active = false
+	step := Step{From: a.from, To: a.last}
+	size := step.To.Value - step.From.Value
+	if size < 0 {
+		size = -size
+	}
+	if size < max(airStepLeast, 2*c.pressure.u, 1.5*c.pressure.q) {
+		return
+	}
+	if a.fill {
+		a.fillEnd, a.fillStep = step.To.At, size
+	} else {
+		a.bleedEnd = step.To.At
+		a.fillEnd = 0
+	}
+	a.lastStep = step.To.At
+	if a.move == nil || a.move.Fill != a.fill {
+		a.end(v, c)
+		a.move = &AirMove{Corner: c.id, Fill: a.fill, Phase: v.phase}
+	}
+	a.move.Steps = append(a.move.Steps, step)
+	a.move.Height = max(a.move.Height, a.hMax-a.hMin)
+	if len(a.move.Steps) > maxSteps {
+		a.end(v, c)
+		return
+	}
+	v.tell(Happening{Kind: AirStep, At: step.To.At, Start: step.From.At, Corner: c.id, Move: a.move})
+}
+
+// maxSteps bounds the steps of one move; a move with more is ended and a new one begins.
+const maxSteps = 256
+
+// end closes the present move; later steps begin a new one.
+func (a *airTrack) end(v *Vehicle, c *corner) {
+	m := a.move
+	if m == nil {
+		return
+	}
+	a.move = nil
+	m.Ended = true
+	v.tell(Happening{Kind: AirMoveEnded, At: m.End(), Start: m.Start(), Corner: c.id, Move: m})
+}

@@ -1,0 +1,41 @@
+package safety
+
+import (
+	"ridewitness/capture"
+)
+
+// record is what is known of the recording itself: whether anybody counted what was lost.
+type record struct {
+	counted [capture.MaxBuses]bool
+	lost    [capture.MaxBuses]uint64 // told before frames
+	dropped [capture.MaxBuses]uint64 // told by the statistics
+	known   bool
+	damage  int
+}
+
+func (r *record) event(e capture.Event) {
+	if e.Bus >= capture.MaxBuses {
+		return
+	}
+	switch e.Kind {
+	case capture.EventLoss:
+		r.known = true
+		r.lost[e.Bus] += e.Count
+	case capture.EventCounters:
+		if e.Dropped >= 0 {
+			r.known = true
+			r.dropped[e.Bus] = max(r.dropped[e.Bus], uint64(e.Dropped))
+		}
+	case capture.EventDamage:
+		r.damage++
+	}
+}
+
+// total returns how many frames were lost: per bus the larger of the two counts, never their sum.
+func (r *record) total() uint64 {
+	var n uint64
+	for i := range r.lost {
+		n += max(r.lost[i], r.dropped[i])
+	}
+	return n
+}
