@@ -120,6 +120,22 @@ var faultKinds = []*faultKind{
 		}},
 }
 
+// Kind is a kind of fault for whoever writes a scenario.
+type Kind struct {
+	Name  string
+	About string   // one line
+	Keys  []string // that have to be given besides kind, from and until
+}
+
+// FaultKinds returns the kinds of faults, in the order in which they are explained best.
+func FaultKinds() []Kind {
+	list := make([]Kind, len(faultKinds))
+	for i, k := range faultKinds {
+		list[i] = Kind{k.name, k.about, k.takes}
+	}
+	return list
+}
+
 // choose returns one of two sizes.
 func choose(on bool, size, normal float64) float64 {
 	if on {

@@ -92,7 +92,7 @@ func (l *loader) like(n document.Node, depth int) {
 
 func (l *loader) readStart(m document.Map) {
 	n := m.Get("start")
-	if l.s.start == 0 {
+	if !m.Get("like").Exists() {
 		n = m.Need("start", "when the job begins, such as 2026-03-02T09:14:05Z")
 	}
 	if at, ok := n.Time(); ok {
@@ -138,7 +138,7 @@ func (l *loader) readTraffic(n document.Node) {
 
 func (l *loader) readSteps(m document.Map) {
 	n := m.Get("steps")
-	if len(l.s.steps) == 0 {
+	if !m.Get("like").Exists() {
 		n = m.Need("steps", "a list of what is done")
 	}
 	items, ok := n.List("a list of steps")
@@ -214,8 +214,11 @@ func readStep(n document.Node) step {
 			found = append(found, k)
 		}
 	}
-	if len(found) != 1 {
-		n.Refuse("is not one step", "a single key, such as `wait: 30 s`")
+	if pairs, _ := n.Pairs("a step"); len(pairs) != 1 {
+		n.Refuse("an item has several steps or none", "a single key, such as `wait: 30 s`")
+		return nil
+	}
+	if len(found) == 0 {
 		return nil
 	}
 	if s, ok := found[0].read(m.Get(found[0].name)); ok {
@@ -545,8 +548,12 @@ func (l *loader) readWhen(n document.Node) when {
 		m.Need("after", "a time after the start, or after the moment")
 		return w
 	}
-	w.moment, ok = name.Word(l.momentNames()...)
-	w.given = ok
+	moments := l.momentNames()
+	if len(moments) == 0 {
+		name.Refuse("no moment has a name in this job", "a step such as `moment: lowering`")
+		return when{}
+	}
+	w.moment, w.given = name.Word(moments...)
 	return w
 }
 

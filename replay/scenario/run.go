@@ -254,15 +254,12 @@ func (r *Run) operate() {
 	r.tester.keepUp(r)
 }
 
-// supportOf returns what holds corner i from below: the lift's arm, or the jack under the wheel
-// where that closes the corner further.
+// supportOf returns what holds corner i from below: the lift's arm, the jack under the wheel where
+// that closes the corner further, and never beyond the droop at which the wheel hangs free.
 func (r *Run) supportOf(i int, lift, jack support) support {
 	sp := &r.vehicle.springs[i]
 	lift.height += sp.arm
-	if jack.height < lift.height {
-		lift = jack
-	}
-	return lift.after(0, sp.droop)
+	return lift.lowest(jack).lowest(support{height: sp.droop})
 }
 
 // runCompressor keeps the reservoir between its two pressures while the ignition is on.

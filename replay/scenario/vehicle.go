@@ -22,13 +22,23 @@ type spring struct {
 }
 
 // Stiffness and damping of what holds the body when the air does not. The stops are rubber, the
-// lift is steel that gives a millimetre under a corner's load. Invented, of the usual size.
+// lift is steel that gives two millimetres under a corner's load. Invented, of the usual size.
 const (
 	stopStiffness = 3e5 // N/m, bump and rebound stop
 	liftStiffness = 2e6 // N/m
-	liftDamping   = 2e4 // N s/m, while the arm carries
+	grip          = 4   // s/m, how much more a stop or an arm pushes while it is being pressed
 	damper        = 3e3 // N s/m
 )
+
+// contact is the force of a stop or an arm that is pressed in by a depth (m) which grows at a speed
+// (m/s). Its damping grows with the depth, so that touching is soft: a force that jumps within a
+// step would cost the integrator its order.
+func contact(stiffness, depth, speed float64) float64 {
+	if depth <= 0 {
+		return 0
+	}
+	return float64(stiffness * depth * max(1+float64(grip*speed), 0))
+}
 
 // volumeAt returns the volume in m3 at a height.
 func (s *spring) volumeAt(height float64) float64 { return s.volume + float64(s.area*height) }
@@ -37,31 +47,30 @@ func (s *spring) volumeAt(height float64) float64 { return s.volume + float64(s.
 func (s *spring) standingPressure(ambient float64) float64 { return ambient + s.load/s.area }
 
 // support is what carries the body or lifts a wheel from below: how high the corner would be held,
-// in metres over design height, and how fast that changes.
+// in metres over design height, and how fast that changes. The rate holds for a whole step, so that
+// a lift starts and stops on the boundary of one.
 type support struct{ height, rate float64 }
 
-// after returns the support a time later, never beyond the droop at which a wheel hangs free.
-func (u support) after(seconds, droop float64) support {
+// after returns the support a time later.
+func (u support) after(seconds float64) support {
 	u.height += float64(u.rate * seconds)
-	if u.height >= droop {
-		return support{height: droop}
-	}
 	return u
+}
+
+// lowest returns what holds a corner during a tick when the second of two supports closes it
+// further.
+func (u support) lowest(other support) support {
+	start := min(u.height, other.height)
+	end := min(u.after(tickSeconds).height, other.after(tickSeconds).height)
+	return support{height: start, rate: (end - start) / tickSeconds}
 }
 
 // push returns the upward force on the body in N, the weight included.
 func (s *spring) push(a *air, gauge float64, held support) float64 {
 	force := float64(gauge*s.area) - s.load - float64(damper*a.speed)
-	if a.height < s.bump {
-		force += float64(stopStiffness * (s.bump - a.height))
-	}
-	if a.height > s.droop {
-		force -= float64(stopStiffness * (a.height - s.droop))
-	}
-	if a.height < held.height {
-		arm := float64(liftStiffness*(held.height-a.height)) + float64(liftDamping*(held.rate-a.speed))
-		force += max(arm, 0)
-	}
+	force += contact(stopStiffness, s.bump-a.height, -a.speed)
+	force -= contact(stopStiffness, a.height-s.droop, a.speed)
+	force += contact(liftStiffness, held.height-a.height, held.rate-a.speed)
 	return force
 }
 
@@ -187,7 +196,7 @@ func (v *vehicle) rates(s *state, seconds float64) state {
 	var d state
 	for i := range d.corner {
 		sp, a := &v.springs[i], &s.corner[i]
-		held := v.in.held[i].after(seconds, sp.droop)
+		held := v.in.held[i].after(seconds)
 		gauge := v.corner(s, i).pressure - v.in.outside.pressure
 		d.corner[i] = air{
 			mass:   x[i].in - x[i].out,
@@ -231,7 +240,7 @@ func (v *vehicle) advance(seconds float64) {
 	v.now = s.plus(&k4, seconds/6)
 	v.hold()
 	for i := range v.in.held {
-		v.in.held[i] = v.in.held[i].after(seconds, v.springs[i].droop)
+		v.in.held[i] = v.in.held[i].after(seconds)
 	}
 }
 
