@@ -1,0 +1,360 @@
+package isotp
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"ridewitness/capture"
+)
+
+// Bounds of a Discovery.
+const (
+	maxWatched    = 8192 // identifiers, each counted once without and once with an address byte
+	maxCandidates = 256
+	maxRecent     = 32 // requests and first frames of a bus that are remembered
+)
+
+// answerWithin is how soon an answer must begin to count for a request. Units announce 50 ms by
+// default and say 'pending' when they need longer.
+const answerWithin = time.Second
+
+// What a pair must have shown before it is called one. Chance alone meets a few of these on a busy
+// bus, so one is never enough. Common practice, no source.
+const (
+	leastAnswers      = 3  // together with different requests or a flow control
+	leastEqualAnswers = 10 // to one and the same request
+)
+
+// First bytes of ISO 14229-1 and ISO 15031-5 payloads.
+const (
+	positiveBit      = 0x40 // set in the first byte of every response
+	negativeResponse = 0x7F
+	responsePending  = 0x78
+	testerPresent    = 0x3E
+)
+
+// Discovery guesses the address pairs of buses for which none is defined. It takes an identifier
+// only while each of its frames obeys the control rules of ISO 15765-2, and a pair only when answers
+// followed requests in time. What it finds looks like a pair and is no proof. Memory is bounded.
+// It is not safe for concurrent use; NewDiscovery makes one.
+type Discovery struct {
+	watched  map[address]*watched
+	evidence map[route]*evidence
+	recent   map[place]*recent
+	full     bool
+}
+
+// place is a bus under one assumption about address bytes.
+type place struct {
+	bus      capture.BusID
+	extended bool
+	skip     uint8
+}
+
+// address is an identifier in a place.
+type address struct {
+	place
+	id capture.ID
+}
+
+// watched is what was seen under an address.
+type watched struct {
+	address
+	faulty    bool // a frame broke the rules, so this is no transport
+	byte0     uint8
+	frames    int
+	requests  int
+	responses int
+	alive     int // 'tester present' requests
+	packet    uint64
+	phase     phase
+	from      *watched // who sent the flow control
+	at        capture.Stamp
+	isAnswer  bool // the open first frame begins a response
+}
+
+// phase is how far a long message has shown itself.
+type phase uint8
+
+const (
+	idle phase = iota
+	firstSeen
+	flowSeen
+)
+
+// route is a request address and a response address.
+type route struct{ request, response *watched }
+
+// evidence is what speaks for a route.
+type evidence struct {
+	answers, flows int
+	heads          [2]uint32 // the first two different requests answered
+	differing      int
+	first, last    uint64
+}
+
+// recent is the requests of a place, newest last in a ring.
+type recent struct {
+	asked [maxRecent]asked
+	next  int
+	last  *watched // the sender of the last first frame
+}
+
+type asked struct {
+	by         *watched
+	service    uint8
+	head       uint32
+	at         capture.Stamp
+	answeredBy *watched
+}
+
+// Candidate is what looks like a pair.
+type Candidate struct {
+	Pair        Pair
+	Requests    int // messages under the request identifier
+	Answers     int // those of the response identifier that answered one of them
+	Flows       int // long messages that went on after a flow control of the other side
+	First, Last uint64
+}
+
+// String says how sure it is, and of what.
+func (c Candidate) String() string {
+	if c.Pair.Functional {
+		return fmt.Sprintf("0x%X looks like requests to all units: %d times 'tester present'", c.Pair.Request, c.Requests)
+	}
+	return fmt.Sprintf("0x%X and 0x%X look like requests and responses: %d requests, %d answers, %d flow controls that fit",
+		c.Pair.Request, c.Pair.Response, c.Requests, c.Answers, c.Flows)
+}
+
+// NewDiscovery returns a Discovery that has seen nothing.
+func NewDiscovery() *Discovery {
+	return &Discovery{
+		watched:  make(map[address]*watched),
+		evidence: make(map[route]*evidence),
+		recent:   make(map[place]*recent),
+	}
+}
+
+// Full reports whether there were more identifiers or pairs than are remembered, so that some were
+// not looked at.
+func (d *Discovery) Full() bool { return d.full }
+
+// Feed takes the next frame of the stream.
+func (d *Discovery) Feed(f *capture.Frame) {
+	if f.Flags&(capture.Error|capture.Remote|capture.Cut) != 0 {
+		return
+	}
+	for skip := range uint8(2) {
+		w := d.watch(address{place{f.Bus, f.Flags.Has(capture.Extended), skip}, f.ID}, f)
+		if w == nil || w.faulty {
+			continue
+		}
+		control, fault := ReadControl(f.Payload(), int(skip))
+		if fault != NoFault || skip == 1 && f.Data[0] != w.byte0 {
+			w.faulty = true
+			continue
+		}
+		d.consider(w, f, control)
+	}
+}
+
+func (d *Discovery) watch(a address, f *capture.Frame) *watched {
+	w := d.watched[a]
+	if w != nil {
+		return w
+	}
+	if len(d.watched) == maxWatched {
+		d.full = true
+		return nil
+	}
+	w = &watched{address: a, byte0: f.Data[0], packet: f.Packet}
+	d.watched[a] = w
+	return w
+}
+
+func (d *Discovery) consider(w *watched, f *capture.Frame, control Control) {
+	r := d.recent[w.place]
+	if r == nil {
+		r = new(recent)
+		d.recent[w.place] = r
+	}
+	w.frames++
+	switch control.Kind {
+	case SingleFrame:
+		d.message(r, w, f, control)
+	case FirstFrame:
+		w.phase, w.at = firstSeen, f.At
+		w.isAnswer = f.Data[control.From]&positiveBit != 0
+		r.last = w
+		d.message(r, w, f, control)
+	case FlowControl:
+		d.flow(r, w, f)
+	case ConsecutiveFrame:
+		d.continues(w, f, control)
+	}
+}
+
+// message notes a request, or finds the one that a response answers.
+func (d *Discovery) message(r *recent, w *watched, f *capture.Frame, control Control) {
+	payload := f.Payload()[control.From:]
+	payload = payload[:min(len(payload), int(control.Length))]
+	service := payload[0]
+	if service&positiveBit == 0 {
+		w.requests++
+		if service == testerPresent {
+			w.alive++
+		}
+		r.asked[r.next] = asked{by: w, service: service, head: head(payload), at: f.At}
+		r.next = (r.next + 1) % maxRecent
+		return
+	}
+	if service == negativeResponse {
+		if len(payload) < 3 || payload[2] == responsePending {
+			return
+		}
+		service = payload[1] | positiveBit
+	}
+	w.responses++
+	if question := r.find(w, service&^positiveBit, f.At); question != nil {
+		question.answeredBy = w
+		d.note(route{question.by, w}, f.Packet).answered(question.head)
+	}
+}
+
+// head packs up to three bytes, enough to tell requests apart.
+func head(payload []byte) uint32 {
+	var h uint32
+	for _, b := range payload[:min(len(payload), 3)] {
+		h = h<<8 | uint32(b)
+	}
+	return h
+}
+
+// find returns the newest request for a service that w may answer at that time, nil for none.
+func (r *recent) find(w *watched, service uint8, at capture.Stamp) *asked {
+	for i := range maxRecent {
+		q := &r.asked[(r.next-1-i+2*maxRecent)%maxRecent]
+		if q.by == nil || at.Sub(q.at) > answerWithin {
+			return nil
+		}
+		if q.service == service && q.by != w && q.answeredBy != w {
+			return q
+		}
+	}
+	return nil
+}
+
+// flow ties a flow control to the last first frame of another identifier.
+func (d *Discovery) flow(r *recent, w *watched, f *capture.Frame) {
+	sender := r.last
+	if sender == nil || sender == w || sender.phase != firstSeen || f.At.Sub(sender.at) > Timeout {
+		return
+	}
+	sender.phase, sender.from, sender.at = flowSeen, w, f.At
+}
+
+// continues counts a flow control after which the long message went on.
+func (d *Discovery) continues(w *watched, f *capture.Frame, control Control) {
+	if w.phase != flowSeen || control.Sequence != 1 {
+		return
+	}
+	w.phase = idle
+	if f.At.Sub(w.at) > Timeout {
+		return
+	}
+	r := route{request: w, response: w.from}
+	if w.isAnswer {
+		r = route{request: w.from, response: w}
+	}
+	d.note(r, f.Packet).flows++
+}
+
+// note returns the evidence for a route. What does not fit any more goes into one that nobody reads.
+func (d *Discovery) note(r route, packet uint64) *evidence {
+	e := d.evidence[r]
+	if e == nil {
+		e = &evidence{first: packet}
+		if len(d.evidence) == maxCandidates {
+			d.full = true
+			return e
+		}
+		d.evidence[r] = e
+	}
+	e.last = packet
+	return e
+}
+
+func (e *evidence) answered(head uint32) {
+	e.answers++
+	if e.differing < len(e.heads) && !slices.Contains(e.heads[:e.differing], head) {
+		e.heads[e.differing] = head
+		e.differing++
+	}
+}
+
+// convinces reports whether the evidence is enough, and most of what both sides said is part of it.
+func (e *evidence) convinces(r route) bool {
+	if r.request.faulty || r.response.faulty {
+		return false
+	}
+	enough := e.answers >= leastEqualAnswers ||
+		e.answers >= leastAnswers && e.differing > 1 ||
+		e.answers > 0 && e.flows > 0
+	return enough && r.response.responses <= 2*e.answers && r.request.responses <= r.request.requests
+}
+
+// Candidates returns what looks like a pair so far, the best supported first.
+func (d *Discovery) Candidates() []Candidate {
+	var found []Candidate
+	for r, e := range d.evidence {
+		if e.convinces(r) {
+			found = append(found, Candidate{
+				Pair: pairOf(r), Requests: r.request.requests,
+				Answers: e.answers, Flows: e.flows, First: e.first, Last: e.last,
+			})
+		}
+	}
+	for _, w := range d.watched {
+		if !w.faulty && w.alive >= leastAnswers && w.alive == w.frames && !d.asks(w) {
+			p := Pair{Bus: w.bus, Request: w.id, Extended: w.extended, Functional: true}
+			p.Addressing, p.RequestByte = w.addressing()
+			found = append(found, Candidate{Pair: p, Requests: w.requests, First: w.packet, Last: w.packet})
+		}
+	}
+	slices.SortFunc(found, func(a, b Candidate) int {
+		return cmp.Or(
+			cmp.Compare(b.Answers+b.Flows, a.Answers+a.Flows),
+			cmp.Compare(a.Pair.Bus, b.Pair.Bus),
+			cmp.Compare(a.Pair.Request, b.Pair.Request),
+			cmp.Compare(a.Pair.Response, b.Pair.Response),
+			cmp.Compare(a.Pair.Addressing, b.Pair.Addressing),
+		)
+	})
+	return found
+}
+
+// asks reports whether w is the request side of any route.
+func (d *Discovery) asks(w *watched) bool {
+	for r := range d.evidence {
+		if r.request == w {
+			return true
+		}
+	}
+	return false
+}
+
+func (w *watched) addressing() (Addressing, uint8) {
+	if w.skip == 0 {
+		return Normal, 0
+	}
+	return WithByte, w.byte0
+}
+
+func pairOf(r route) Pair {
+	p := Pair{Bus: r.request.bus, Request: r.request.id, Response: r.response.id, Extended: r.request.extended}
+	p.Addressing, p.RequestByte = r.request.addressing()
+	_, p.ResponseByte = r.response.addressing()
+	return p
+}
