@@ -64,12 +64,21 @@ func ParseIn(text string, to Unit) (float64, error) {
 	}
 	switch {
 	case v.Unit.Dimension == to.Dimension:
-		return v.Unit.In(to, v.Number)
+		return finite(v, to, text)
 	case v.Unit.Dimension == Number && v.Unit.Name == "":
 		return 0, &Error{text, "has no unit", want}
 	default:
 		return 0, &Error{text, "is " + v.Unit.Dimension.String(), want}
 	}
+}
+
+// finite converts v and refuses what fits into 64 bits in the one unit and not in the other.
+func finite(v Value, to Unit, text string) (float64, error) {
+	n, err := v.Unit.In(to, v.Number)
+	if math.IsInf(n, 0) {
+		return 0, &Error{text, "is out of range", "a number that fits into 64 bits in " + to.Name}
+	}
+	return n, err
 }
 
 // split cuts text behind the longest decimal number at its start. A comma, a hexadecimal number, an

@@ -31,11 +31,7 @@ var LimitNames = []LimitName{
 }
 
 func (l *loader) readLimits(n document.Node) {
-	keys := make([]string, len(LimitNames))
-	for i, name := range LimitNames {
-		keys[i] = name.Name
-	}
-	m, ok := n.Map(keys...)
+	m, ok := n.Map(limitKeys()...)
 	if !ok {
 		return
 	}
@@ -45,4 +41,12 @@ func (l *loader) readLimits(n document.Node) {
 			l.card.Limits[name.Name] = Limit{v.Value, name.Unit.Name}
 		}
 	}
+}
+
+func limitKeys() []string {
+	keys := make([]string, len(LimitNames))
+	for i, name := range LimitNames {
+		keys[i] = name.Name
+	}
+	return keys
 }

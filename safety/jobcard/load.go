@@ -45,6 +45,16 @@ func LoadFile(path string) (*Card, error) {
 var cardKeys = []string{"version", "job", "vehicle", "serviced", "springs", "circuit", "new_springs", "heights",
 	"height_readings", "limits", "ask", "stages", "said", "marks"}
 
+// The keys of the smaller maps.
+var (
+	vehicleKeys   = []string{"label"}
+	springKeys    = []string{"corners", "volume", "effective_area", "motion_ratio", "least_pressure", "greatest_pressure"}
+	newSpringKeys = []string{"use_by", "length", "greatest_length"}
+	heightKeys    = []string{"before", "series", "tolerance"}
+	readingKeys   = []string{"corner", "at", "tape"}
+	saidKeys      = []string{"item", "by", "at"}
+)
+
 // maxItems is the longest list of a card. A card with more than a few dozen rows is none.
 const maxItems = 1000
 
@@ -59,7 +69,7 @@ func (l *loader) readCard(m document.Map) {
 	c := &l.card
 	m.Need("version", "version: 1").Uint(Version, Version)
 	c.Job, _ = m.Get("job").Text()
-	if v, ok := m.Get("vehicle").Map("label"); ok {
+	if v, ok := m.Get("vehicle").Map(vehicleKeys...); ok {
 		c.Label, _ = v.Get("label").Text()
 	}
 	l.readSprings(m.Get("springs"))
@@ -155,7 +165,7 @@ func within(n document.Node, unit quantity.Unit, least, most float64) Number {
 func (l *loader) readReadings(n document.Node) {
 	list, _ := items(n, "a list of readings")
 	for _, item := range list {
-		m, ok := item.Map("corner", "at", "tape")
+		m, ok := item.Map(readingKeys...)
 		if !ok {
 			continue
 		}
@@ -172,7 +182,7 @@ func readTape(n document.Node) Number { return within(n, quantity.Millimetre, 50
 
 func (l *loader) readHeights(n document.Node) {
 	byCorner(n, "a map from corners to heights", func(c decode.Corner, v document.Node) {
-		m, ok := v.Map("before", "series", "tolerance")
+		m, ok := v.Map(heightKeys...)
 		if !ok {
 			return
 		}
@@ -187,7 +197,7 @@ func (l *loader) readHeights(n document.Node) {
 func (l *loader) readSaid(n document.Node) {
 	list, _ := items(n, "a list of what was said")
 	for _, item := range list {
-		m, ok := item.Map("item", "by", "at")
+		m, ok := item.Map(saidKeys...)
 		if !ok {
 			continue
 		}
@@ -245,7 +255,7 @@ func readUseBy(n document.Node) capture.Stamp {
 
 func (l *loader) readNewSprings(n document.Node) {
 	byCorner(n, "a map from corners to what stands on the box", func(c decode.Corner, v document.Node) {
-		m, ok := v.Map("use_by", "length", "greatest_length")
+		m, ok := v.Map(newSpringKeys...)
 		if !ok {
 			return
 		}

@@ -20,7 +20,7 @@ func (l *loader) readSprings(n document.Node) {
 	}
 	l.card.HasSprings = true
 	for _, p := range pairs {
-		if m, ok := p.Value.Map("corners", "volume", "effective_area", "motion_ratio", "least_pressure", "greatest_pressure"); ok {
+		if m, ok := p.Value.Map(springKeys...); ok {
 			l.readSpring(p.Key, m)
 		}
 	}
