@@ -51,7 +51,7 @@ func (d *Document) syntaxError(text []byte, err error) error {
 	switch {
 	case strings.HasPrefix(problem, "did not find expected ','"):
 		line++ // counted from 0 in messages of this kind
-	case strings.HasPrefix(problem, "did not find expected"):
+	case strings.HasPrefix(problem, "did not find expected") && len(text) <= maxBlamed:
 		line = firstFailing(text, problem)
 	}
 	lines := bytes.Split(text, []byte("\n"))
@@ -77,6 +77,10 @@ func placeAfter(before []byte) (line, column int) {
 	lastLine := before[bytes.LastIndexByte(before, '\n')+1:]
 	return bytes.Count(before, []byte("\n")) + 1, utf8.RuneCount(lastLine) + 1
 }
+
+// maxBlamed is the longest text in which the line to blame is looked for: reading a text of this
+// length a score of times takes under half a second.
+const maxBlamed = 1 << 16
 
 // firstFailing returns the line at which the YAML reader stumbles. For a wrong indentation it names
 // the start of the block instead, which may lie pages before. It reads forward only, so the shortest
