@@ -109,7 +109,8 @@ func (s Spring) HeightOf(m3 float64) (mm float64, ok bool) {
 	if !ok || !s.VolumeKnown() || !positive(m3) {
 		return 0, false
 	}
-	return (m3 - s.VolumeM3) / area * 1000, true
+	mm = (m3 - s.VolumeM3) / area * 1000
+	return mm, finite(mm)
 }
 
 // Mass returns the air in a volume, kg, by the ideal gas law.
@@ -137,7 +138,8 @@ func (s Spring) SinkPerKg(absolutePa, kelvin float64) (mm float64, ok bool) {
 	if !ok || !positive(absolutePa, kelvin) {
 		return 0, false
 	}
-	return GasConstant * kelvin / (absolutePa * area) * 1000, true
+	mm = GasConstant * kelvin / (absolutePa * area) * 1000
+	return mm, positive(mm)
 }
 
 // Atmosphere returns the pressure of the standard atmosphere at an altitude in m, Pa: the formula
@@ -153,6 +155,16 @@ func Atmosphere(altitudeM float64) (pa float64, ok bool) {
 func positive(values ...float64) bool {
 	for _, v := range values {
 		if !(v > 0) || math.IsInf(v, 1) {
+			return false
+		}
+	}
+	return true
+}
+
+// finite reports whether every number is one.
+func finite(values ...float64) bool {
+	for _, v := range values {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return false
 		}
 	}

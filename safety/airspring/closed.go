@@ -34,7 +34,8 @@ func (s Spring) Closed(absolutePa, fromMM, toMM float64) (pa Range, ok bool) {
 // is not the pressure of this spring.
 func (s Spring) Rise(absolutePa, fromMM, toMM float64) (pa float64, ok bool) {
 	closed, ok := s.Closed(absolutePa, fromMM, toMM)
-	return closed.Value - absolutePa, ok
+	pa = closed.Value - absolutePa
+	return pa, ok && finite(pa)
 }
 
 // Tightness says what the exponent of a closing tells about the air in the spring.
@@ -83,7 +84,7 @@ func ExponentOf(p0AbsolutePa, p1AbsolutePa, v0M3, v1M3, uPa float64) (e Exponent
 	case 2*e.U < exponentHigh-exponentLow:
 		e.Says = StayedClosed
 	}
-	return e, true
+	return e, finite(e.N, e.U)
 }
 
 // RestAt returns where the body would come to rest, mm over design, if the hanging spring were let
@@ -119,7 +120,8 @@ func (s Spring) NeedsHanging(restMM, hangingMM, standingGaugePa, ambientPa float
 	if !okRest || !okHanging {
 		return 0, false
 	}
-	return (standingGaugePa+ambientPa)*rest/hanging - ambientPa, true
+	gaugePa = (standingGaugePa+ambientPa)*rest/hanging - ambientPa
+	return gaugePa, finite(gaugePa)
 }
 
 // ColdAfterFill returns how low the pressure may fall by itself after a fill from one absolute
@@ -132,17 +134,8 @@ func ColdAfterFill(fromAbsolutePa, toAbsolutePa float64) (absolutePa float64, ok
 		return 0, false
 	}
 	hot := Gamma / (1 + (Gamma-1)*fromAbsolutePa/toAbsolutePa)
-	return toAbsolutePa / hot, true
+	absolutePa = toAbsolutePa / hot
+	return absolutePa, positive(absolutePa)
 }
 
 func square(v float64) float64 { return v * v }
-
-// finite reports whether every number is one.
-func finite(values ...float64) bool {
-	for _, v := range values {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return false
-		}
-	}
-	return true
-}

@@ -28,5 +28,6 @@ func AtPressure(rate Range, measuredAbsolutePa, otherAbsolutePa, ambientPa float
 	choked := otherAbsolutePa / measuredAbsolutePa
 	laminar := (square(otherAbsolutePa) - square(ambientPa)) / (square(measuredAbsolutePa) - square(ambientPa))
 	a, b := rate.Times(choked), rate.Times(laminar)
-	return Range{Value: (a.Value + b.Value) / 2, Low: min(a.Low, b.Low), High: max(a.High, b.High)}, true
+	r = Range{Value: (a.Value + b.Value) / 2, Low: min(a.Low, b.Low), High: max(a.High, b.High)}
+	return r, finite(r.Value, r.Low, r.High)
 }
