@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math/bits"
 	"os"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -18,6 +19,9 @@ import (
 // decoder and the rules build on.
 func FuzzLoad(f *testing.F) {
 	f.Add([]byte(good))
+	for _, m := range mistakes {
+		f.Add([]byte(strings.Replace(good, m.old, m.new, 1)))
+	}
 	text, err := os.ReadFile(complete)
 	require.NoError(f, err)
 	f.Add(text)

@@ -82,6 +82,13 @@ func checkMerged(merged []decode.Signal) error {
 	return checkMergedPairs(merged)
 }
 
+// sameLength reports whether two signals of one identifier agree about its length, or do not both
+// state one.
+func sameLength(a, b decode.Origin) bool {
+	same := a.Address == b.Address && a.Identifier == b.Identifier
+	return !same || a.Length == b.Length || a.Length == 0 || b.Length == 0
+}
+
 func checkMergedPairs(merged []decode.Signal) error {
 	for i := range merged {
 		for j := range i {
@@ -91,6 +98,10 @@ func checkMergedPairs(merged []decode.Signal) error {
 			}
 			if why := Collide(b.Origin.Address, a.Origin.Address); why != "" {
 				return &MergeError{b.Place, b.Name, why + " of " + a.Name + " (" + a.Place + ")", "a response identifier for each request identifier"}
+			}
+			if !sameLength(a.Origin, b.Origin) {
+				return &MergeError{b.Place, b.Name, fmt.Sprintf("its identifier has %d bytes, and %d in %s", b.Origin.Length, a.Origin.Length, a.Place),
+					"the same length everywhere"}
 			}
 		}
 	}

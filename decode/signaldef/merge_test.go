@@ -79,6 +79,9 @@ func TestMergeRefuses(t *testing.T) {
 			"a.yaml:4:5: shared: waits for left_valve to be open, which was replaced, expected a signal of that name and state"},
 		{"answers that can't be told apart", answer, "  - {name: b, quantity: other, from: {data_identifier: 1, request: 0x6D5, response: 0x6DC}, bytes: 0}\n",
 			"b.yaml:3:5: b: its answers can't be told from those of a (a.yaml:3:5), expected a response identifier for each request identifier"},
+		{"two lengths of one identifier", "  - {name: a, quantity: other, from: {data_identifier: 1, request: 0x6D4, response: 0x6DC, length: 4}, bytes: 0}\n",
+			"  - {name: b, quantity: other, from: {data_identifier: 1, request: 0x6D4, response: 0x6DC, length: 6}, bytes: 1}\n",
+			"b.yaml:3:5: b: its identifier has 6 bytes, and 4 in a.yaml:3:5, expected the same length everywhere"},
 		{"a request that is another's answer", answer, "  - {name: b, quantity: other, from: {data_identifier: 1, request: 0x6DC, response: 0x6D4}, bytes: 0}\n",
 			"b.yaml:3:5: b: its requests and answers can't be told from those of a (a.yaml:3:5), expected a response identifier for each request identifier"},
 	} {

@@ -84,31 +84,21 @@ func (l *loader) checkReferences() {
 	}
 }
 
-// checkLengths gives all signals of one data identifier the same length.
+// answer is one data identifier of one control unit.
+type answer struct {
+	bus        string
+	address    decode.Address
+	identifier uint16
+}
+
+func answerOf(o decode.Origin) answer { return answer{o.Bus, o.Address, o.Identifier} }
+
+// checkLengths gives all signals of one data identifier the length that one of them states.
 func (l *loader) checkLengths() {
-	type answer struct {
-		bus        string
-		address    decode.Address
-		identifier uint16
-	}
-	key := func(e *entry) answer { return answer{e.Origin.Bus, e.Origin.Address, e.Origin.Identifier} }
-	first := map[answer]*entry{}
+	stated := l.statedLengths()
 	for i := range l.entries {
 		e := &l.entries[i]
-		if e.Origin.Kind != decode.FromIdentifier || e.Origin.Length == 0 {
-			continue
-		}
-		if other := first[key(e)]; other == nil {
-			first[key(e)] = e
-		} else if other.Origin.Length != e.Origin.Length {
-			from, _ := e.body.Get("from").Pairs("")
-			value(from, "length").Refuse(fmt.Sprintf("identifier 0x%04X has %d bytes in line %d", e.Origin.Identifier, other.Origin.Length, other.at.Line()),
-				"the same length everywhere")
-		}
-	}
-	for i := range l.entries {
-		e := &l.entries[i]
-		known := first[key(e)]
+		known := stated[answerOf(e.Origin)]
 		if e.Origin.Kind != decode.FromIdentifier || known == nil {
 			continue
 		}
@@ -118,6 +108,28 @@ func (l *loader) checkLengths() {
 				payload{e.Origin.Length, fmt.Sprintf("line %d gives the length %d", known.at.Line(), e.Origin.Length)}.want())
 		}
 	}
+}
+
+// statedLengths returns the first signal that states the length of each identifier, and refuses
+// another length.
+func (l *loader) statedLengths() map[answer]*entry {
+	first := map[answer]*entry{}
+	for i := range l.entries {
+		e := &l.entries[i]
+		if e.Origin.Kind != decode.FromIdentifier || e.Origin.Length == 0 {
+			continue
+		}
+		other := first[answerOf(e.Origin)]
+		switch {
+		case other == nil:
+			first[answerOf(e.Origin)] = e
+		case other.Origin.Length != e.Origin.Length:
+			from, _ := e.body.Get("from").Pairs("")
+			value(from, "length").Refuse(fmt.Sprintf("identifier 0x%04X has %d bytes in line %d", e.Origin.Identifier, other.Origin.Length, other.at.Line()),
+				"the same length everywhere")
+		}
+	}
+	return first
 }
 
 func value(pairs []document.Pair, key string) document.Node {
@@ -139,19 +151,21 @@ func (l *loader) checkOverlaps() {
 				e.body.Get("bytes").Refuse(fmt.Sprintf("the field takes bits of its own selector in byte %d", at), "other bits than those under when")
 			}
 		}
-		o := e.Origin
-		o.Bus, o.Length, o.Source = "", 0, 0
-		groups[o] = append(groups[o], e)
+		groups[broad(e.Origin)] = append(groups[broad(e.Origin)], e)
 	}
 	for i := range l.entries {
-		e := &l.entries[i]
-		o := e.Origin
-		o.Bus, o.Length, o.Source = "", 0, 0
-		l.checkOverlap(e, groups[o])
+		checkOverlap(&l.entries[i], groups[broad(l.entries[i].Origin)])
 	}
 }
 
-func (l *loader) checkOverlap(e *entry, group []*entry) {
+// broad leaves out of an origin what may be open in one definition and given in another.
+func broad(o decode.Origin) decode.Origin {
+	o.Bus, o.Length, o.Source = "", 0, 0
+	return o
+}
+
+// checkOverlap holds a signal against those before it in its group.
+func checkOverlap(e *entry, group []*entry) {
 	for _, other := range group {
 		if other == e {
 			return

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -16,6 +17,9 @@ import (
 // the bounds that its rules count on.
 func FuzzLoad(f *testing.F) {
 	f.Add([]byte(good))
+	for _, m := range mistakes {
+		f.Add([]byte(strings.Replace(good, m.old, m.new, 1)))
+	}
 	complete, err := os.ReadFile(filepath.Join("..", "..", "testdata", "jobcards", "complete.yaml"))
 	require.NoError(f, err)
 	f.Add(complete)

@@ -26,7 +26,7 @@ var LimitNames = []LimitName{
 	{"bump_stop_share", quantity.One, 0.3, 0.95, "share of its standing pressure below which a corner counts as lying on its bump stop"},
 	{"engine_speed", quantity.RPM, 100, 1500, "speed from which on the engine runs"},
 	{"low_voltage", quantity.Volt, 6, 48, "least supply voltage while valves or compressor work"},
-	{"settle", quantity.Second, 30, 3600, "time after the last air movement before a leak is measured"},
+	{"settle", quantity.Second, 10, 3600, "time after the last air movement before a leak is measured"},
 	{"height_tolerance", quantity.Millimetre, 1, 50, "how far a height may be off its reference"},
 }
 

@@ -187,3 +187,12 @@ func TestCutCards(t *testing.T) {
 }
 
 func format(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+
+// A card that names its springs says which corners are none; one that does not leaves it open.
+func TestHazard06CornersWithoutAirSprings(t *testing.T) {
+	card := load(t, "version: 1\nsprings: {rear: {corners: [rear-left, rear-right], least_pressure: 1 bar}}\n")
+	require.True(t, card.HasSprings)
+	require.Nil(t, card.Springs[decode.FrontLeft])
+	require.NotNil(t, card.Springs[decode.RearRight])
+	require.False(t, load(t, "version: 1\n").HasSprings)
+}
