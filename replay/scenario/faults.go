@@ -113,6 +113,10 @@ var faultKinds = []*faultKind{
 		takes: []string{"corner"},
 		words: func(f *fault) string { return fmt.Sprintf("requests for %s are refused", f.corner) },
 		set:   func(r *Run, f *fault, on bool) { r.tester.refuses[indexOf(f.corner)] = on }},
+	{name: "unasked-bleed", about: "the control unit lets air out of a corner that nobody asked it to bleed",
+		takes: []string{"corner"},
+		words: func(f *fault) string { return fmt.Sprintf("the control unit bleeds %s by itself", f.corner) },
+		set:   func(r *Run, f *fault, on bool) { r.valves[indexOf(f.corner)].venting = on }},
 	{name: "short-fill", about: "the hands stop filling a corner at a pressure, and go on with the job: it comes down too early",
 		takes: []string{"corner", "size"}, unit: "bar",
 		words: func(f *fault) string {

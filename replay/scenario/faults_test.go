@@ -239,6 +239,10 @@ func TestFaultsShow(t *testing.T) {
 			require.Contains(t, without.messages, "\x71\x01\x02\x43")
 			require.NotContains(t, with.messages, "\x71\x01\x02\x43")
 		}},
+		{"unasked-bleed", standing, "{kind: unasked-bleed, corner: rear-left, from: {moment: now}, until: {moment: now, after: 10 s}}", func(t *testing.T, with, without seen) {
+			require.Less(t, last(with.heights[rl]).value, last(without.heights[rl]).value-20)
+			require.Empty(t, with.messages)
+		}},
 		{"short-fill", work, "{kind: short-fill, corner: rear-left, size: 2 bar}", func(t *testing.T, with, without seen) {
 			require.Less(t, with.end(t, decode.RearLeft).Mass, without.end(t, decode.RearLeft).Mass-2)
 		}},

@@ -115,6 +115,7 @@ func (r *Run) voltage() float64 {
 // valve is the control unit's pair of valves of one corner, and what a fault makes of it.
 type valve struct {
 	filling, bleeding bool
+	venting           bool // a fault: the unit's own will
 	stuck             stuck
 }
 
@@ -128,7 +129,7 @@ const (
 )
 
 // passes is what the control unit reports. It knows what it asked for, not what the valve does.
-func (v valve) passes() bool { return v.filling || v.bleeding }
+func (v valve) passes() bool { return v.filling || v.bleeding || v.venting }
 
 // supply returns the opening from the reservoir.
 func (v valve) supply(o orifice) orifice {
@@ -140,7 +141,7 @@ func (v valve) supply(o orifice) orifice {
 
 // vent returns the opening to the surroundings.
 func (v valve) vent(o orifice) orifice {
-	if v.stuck == stuckOpen || v.bleeding && v.stuck == moves {
+	if v.stuck == stuckOpen || (v.bleeding || v.venting) && v.stuck == moves {
 		return o
 	}
 	return orifice{}

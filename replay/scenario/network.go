@@ -31,6 +31,7 @@ type network struct {
 	bodies   []chatter
 	sent     []uint64 // per message
 	queue    []due    // a binary heap
+	payload  [8]byte  // of the frame being sent; a local one would cost memory per frame
 	single   []capture.Frame
 	buses    []bus
 	random   stream // jitter and background payloads
@@ -170,12 +171,12 @@ func (n *network) sendPeriodic(r *Run) {
 	}
 	count := n.sent[d.which]
 	n.sent[d.which]++
-	var data [8]byte
+	n.payload = [8]byte{}
 	send := true
 	if m.noise > 0 {
-		n.bodies[m.noise-1].write(count, m.length, &n.random, &data)
+		n.bodies[m.noise-1].write(count, m.length, &n.random, &n.payload)
 	} else {
-		send = m.write(r, count, &data)
+		send = m.write(r, count, &n.payload)
 	}
 	at := d.at
 	// Units are a little late, at random, but keep their rhythm: up to 2 % of a period.
@@ -184,7 +185,7 @@ func (n *network) sendPeriodic(r *Run) {
 	d.at = max(d.at, at+1)
 	n.sink(d)
 	if send {
-		n.put(r, at, m.bus, m.id, m.length, &data)
+		n.put(r, at, m.bus, m.id, m.length, &n.payload)
 	}
 }
 

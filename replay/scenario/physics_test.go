@@ -157,6 +157,26 @@ func TestChargingWarms(t *testing.T) {
 	require.InEpsilon(t, 329_498, pressureOf(mass, exampleTemp, 2.984e-3), 1e-3)
 }
 
+// A fill of 0.5 g/s from 0 to 3.194 bar gauge into 2.984 L, with heat going into the wall at a time
+// constant of 8, 15 and 30 s: another program of the same equations found 52, 69 and 83 degC at the
+// end and 2.78, 2.60 and 2.45 bar when cold again.
+func TestWarmFill(t *testing.T) {
+	for _, c := range []struct{ gasTime, celsius, cold float64 }{
+		{8, 52, 2.78e5}, {15, 69, 2.60e5}, {30, 83, 2.45e5},
+	} {
+		v := vehicle{build: build{gasTime: c.gasTime}}
+		const q, volume, dt = 0.5e-3, 2.984e-3, 1e-3
+		a := air{gas: exampleTemp, wall: exampleTemp, height: 0.080}
+		a.mass = massOf(exampleAir, a.gas, volume)
+		for pressureOf(a.mass, a.gas, volume)-exampleAir < 3.194e5 {
+			a.gas += dt * v.gasRate(&example, &a, exchange{in: q, heat: q * exampleTemp})
+			a.mass += dt * q
+		}
+		require.InDelta(t, c.celsius, a.gas-zeroCelsius, 1)
+		require.InDelta(t, c.cold, pressureOf(a.mass, exampleTemp, volume)-exampleAir, 1e3)
+	}
+}
+
 // lonely returns a vehicle that hangs still at 20 degC with the example spring at its first corner.
 func lonely(isothermal bool) *vehicle {
 	b := wagon

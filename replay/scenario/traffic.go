@@ -53,8 +53,11 @@ func taken(id capture.ID) bool {
 	return false
 }
 
-// background returns the messages of the traffic and their payloads. Periods lie in the steps that
-// units use, about the mean that gives the wanted load.
+// rates are fifths of the mean rate. Each few of them have the mean that was asked for.
+var rates = [...]int64{5, 3, 7, 4, 6}
+
+// background returns the messages of the traffic and their payloads. Some speak twice as often
+// as others; together they give the wanted load.
 func background(t Traffic, random *stream) ([]message, []chatter) {
 	if t.Identifiers == 0 || t.PerSecond == 0 {
 		return nil, nil
@@ -66,10 +69,7 @@ func background(t Traffic, random *stream) ([]message, []chatter) {
 	for i := range t.Identifiers {
 		for id++; taken(id); id++ {
 		}
-		period := mean * int64(3+i%5) / 5 // 60 % to 140 % of the mean
-		if i%5 == 0 {
-			period = mean * 5 / 7 // keeps the sum of rates near the one asked for
-		}
+		period := mean * 5 / rates[i%len(rates)]
 		list = append(list, message{
 			bus: capture.BusID(i % t.buses()), id: id, length: uint8(4 + random.below(5)),
 			period: period, phase: int64(random.below(uint64(period))), noise: i + 1,
