@@ -99,7 +99,7 @@ const (
 	driftUnknown  = 4.0  // not recorded, warming
 	driftCooling  = 12.0 // not recorded, cooling: a spring that was driven warm
 	driftDriven   = 15.0 // driven within two hours: springs are 5 to 25 K above the air around
-	driftChanged  = 30.0 // a vehicle from -5 into 15 degC begins with half a kelvin a minute
+	driftPerRange = 3.0  // K/h for each K that the ambient ranged: the wall lags by 20 min or more
 	driftOther    = 0.5  // between two corners in the same air
 	steadyRange   = 1.0  // K
 	changedRange  = 3.0  // K
@@ -110,20 +110,24 @@ const (
 type drift struct {
 	warm, cool float64
 	recorded   bool // by a temperature signal
-	changed    bool // which moved by more than changedRange
 }
 
 // drift returns what to allow for in a window of length windowS that ended at endS. A temperature
-// that stays within a range r turns a least-squares slope by at most 1.5 r/W, which is what bounds
-// the drift of a long window in which the ambient changed.
+// that stays within a range r turns a least-squares slope by at most 1.5 r/W, however it moves: that
+// bounds the drift of a window in which the ambient changed. A car from -5 into 15 degC begins with
+// half a kelvin a minute, which no wait of minutes can bound by less.
 func (a *ambient) drift(endS, windowS float64, driven bool) drift {
 	d := drift{warm: driftUnknown, cool: driftCooling}
 	if a.seen && endS-a.last <= ambientOld {
 		d = drift{warm: driftShort, cool: driftShort, recorded: true}
+		r := a.wide.width()
+		most := undithered * r / windowS * 3600
+		if r <= changedRange {
+			most = min(most, driftPerRange*r)
+		}
 		switch {
-		case a.wide.width() > changedRange:
-			most := max(driftShort, min(driftChanged, 1.5*a.wide.width()/windowS*3600))
-			d.warm, d.cool, d.changed = most, most, true
+		case r > steadyRange && most > driftShort:
+			d.warm, d.cool = most, most
 		case a.last-a.first >= steadyAtLeast && a.near.width() < steadyRange:
 			d.warm, d.cool = driftSteady, driftSteady
 		}

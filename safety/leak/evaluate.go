@@ -36,6 +36,7 @@ func (w *Window) Evaluate(c Conditions) Estimate {
 	if reason != "" {
 		return e.refuse(reason, nil)
 	}
+	e.HasRate = s.rated(m)
 	if !e.HasRate {
 		return e.refuse(s.noRate(), nil)
 	}
@@ -193,7 +194,11 @@ func (e *Estimate) take(s stretch, m massSlope) {
 	e.PaPerS = airspring.Range{Value: p.fit.slope, Low: p.fit.slope - p.half(), High: p.fit.slope + p.half()}
 	e.MeanPa, e.MeanGauge = p.at.x, p.at.x-s.gas.ambientPa
 	e.Dithered = s.dithered(s.main())
-	e.HasRate = s.gas.volumeKnown && m.kg > 0 &&
+}
+
+// rated reports whether the slope is a rate: with a volume, and standing with an area too.
+func (s stretch) rated(m massSlope) bool {
+	return s.gas.volumeKnown && m.kg > 0 &&
 		(s.regime == Hanging || s.regime == Standing && s.gas.areaKnown)
 }
 
@@ -250,8 +255,9 @@ func (e *Estimate) width(s stretch, m massSlope, d drift) {
 		weather = m.kg / m.pressure.at.x * weatherPaPerS
 	}
 	e.Parts = Parts{
-		Step:      m.step,
-		Noise:     m.noise,
+		Step: m.step,
+		// Six means of a short window lie near a line by chance too often for a claim.
+		Noise:     m.noise * math.Sqrt(max(1, leastTightS/s.seconds())),
 		DriftWarm: math.Hypot(d.warm*perKelvin+rest, weather),
 		DriftCool: math.Hypot(d.cool*perKelvin+rest, weather),
 		Scale:     2 * s.scale(m) * math.Abs(rate),

@@ -72,7 +72,8 @@ func (s stretch) heightMean() float64 {
 
 // settled compares the slopes of the two halves: while the gas still takes its wall's temperature,
 // the first is steeper. A leak that decays with the pressure is steeper too, by slope^2/p for
-// choked flow and up to three times that for laminar flow; that much is no sign of settling.
+// choked flow and up to three times that for laminar flow; that much is no sign of settling. The
+// error is that of the block means alone: correlation can't be told from settling.
 func (s stretch) settled() bool {
 	first, second := s.half(0).mass(), s.half(1).mass()
 	w := s.seconds() / 2
@@ -85,7 +86,7 @@ func (s stretch) settled() bool {
 	if s.dithered(s.main()) {
 		share = ditheredShare
 	}
-	allowed := 2*math.Hypot(first.err, second.err) + share*first.steps/w
+	allowed := tQuantile*math.Hypot(first.se, second.se) + share*first.steps/w
 	difference := first.fit.slope - second.fit.slope
 	return math.Abs(difference-1.5*bend) <= allowed+1.5*math.Abs(bend)
 }

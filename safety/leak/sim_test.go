@@ -20,35 +20,35 @@ type bench struct {
 	standing bool
 	mlMin    float64 // true leak at the start, ANR; it falls with the absolute pressure
 
-	seconds, hz       float64
-	noisePa, noiseS   float64 // pressure noise: standard deviation and time constant; 0 s is white
-	stepPa            float64
-	noiseMM, stepMM   float64
-	warmPa, warmS     float64               // excess of a warm fill, and the gas-to-wall time constant
-	gasK              func(t float64) float64 // gas temperature; nil: 293.15 K
-	ambientK          func(t float64) float64 // what the temperature signal says; nil: no signal
-	ambientBefore     float64               // s of temperature recorded before the restart
-	settle            float64               // 0: samples count from the first on
-	others            []Trend
-	driven            bool
-	limit             float64
-	startPa           float64 // absolute; 0: 420 767 Pa hanging, 570 713 Pa standing
-	heightMM          float64 // hanging height; 0: 80 mm
-	noHeight          bool
+	seconds, hz     float64
+	noisePa, noiseS float64 // pressure noise: standard deviation and time constant; 0 s is white
+	stepPa          float64
+	noiseMM, stepMM float64
+	warmPa, warmS   float64                 // excess of a warm fill, and the gas-to-wall time constant
+	gasK            func(t float64) float64 // gas temperature; nil: 293.15 K
+	ambientK        func(t float64) float64 // what the temperature signal says; nil: no signal
+	ambientBefore   float64                 // s of temperature recorded before the restart
+	settle          float64                 // 0: samples count from the first on
+	others          []Trend
+	driven          bool
+	limit           float64
+	startPa         float64 // absolute; 0: 420 767 Pa hanging, 570 713 Pa standing
+	heightMM        float64 // hanging height; 0: 80 mm
+	noHeight        bool
 }
 
 // feed runs the bench into a window.
-func (b bench) feed(rng *rand.Rand) *Window {
+func (b bench) feed(rng *rand.Rand) (w *Window, trueMlMin float64) {
 	settle := b.settle
 	if settle == 0 {
 		settle = 1e-9
 	}
-	w := New(Setup{Spring: b.spring, StepPa: b.stepPa, StepMM: b.stepMM, SettleS: settle})
-	b.into(w, rng)
-	return w
+	w = New(Setup{Spring: b.spring, StepPa: b.stepPa, StepMM: b.stepMM, SettleS: settle})
+	return w, b.into(w, rng)
 }
 
-func (b bench) into(w *Window, rng *rand.Rand) {
+// into feeds a window and returns the mean of the true leak over the time, ml/min ANR.
+func (b bench) into(w *Window, rng *rand.Rand) (trueMlMin float64) {
 	gas := b.gasK
 	if gas == nil {
 		gas = func(float64) float64 { return 293.15 }
@@ -64,12 +64,12 @@ func (b bench) into(w *Window, rng *rand.Rand) {
 	m3 := b.spring.VolumeM3 + area*mm/1000
 	kg := pa * m3 / (287.05287 * gas(0))
 	phase := rng.Float64() // where the reading lies within its step
-	b.before(w, pa)
+	b.before(w, pa, phase)
 	dt := 1 / b.hz
 	leakS := b.mlMin * 1.185e-3 / 60e3 / pa // kg/(s Pa)
 	noiseP, noiseH := newNoise(b.noisePa, b.noiseS, dt, rng), newNoise(b.noiseMM, b.noiseS, dt, rng)
 	truePa := pa
-	nextAmbient := 0.0
+	nextAmbient, kg0 := 0.0, kg
 	for i := 0; float64(i)*dt <= b.seconds; i++ {
 		t := float64(i) * dt
 		if b.standing {
@@ -89,19 +89,20 @@ func (b bench) into(w *Window, rng *rand.Rand) {
 			nextAmbient += 10
 		}
 	}
+	return (kg0 - kg) / b.seconds / 1.185e-3 * 60e3
 }
 
 // before gives the window the time before the check: the temperature so far, and a pressure that
 // moved, as it does when a spring is filled.
-func (b bench) before(w *Window, pa float64) {
+func (b bench) before(w *Window, pa, phase float64) {
 	start := -b.ambientBefore - 20
 	w.Restart(start)
 	for t := start; t < 0; t += 10 {
 		if b.ambientK != nil {
 			w.Ambient(t, b.ambientK(t))
 		}
-		w.Pressure(t, rounded(pa-101325+t/10*b.stepPa, b.stepPa, 0))
-		w.Height(t, rounded(t/10*b.stepMM, b.stepMM, 0))
+		w.Pressure(t, rounded(pa-101325+t/10*b.stepPa, b.stepPa, phase))
+		w.Height(t, rounded(t/10*b.stepMM, b.stepMM, phase))
 	}
 	w.Restart(-1e-9)
 }
@@ -141,4 +142,7 @@ func (b bench) conditions() Conditions {
 	return c
 }
 
-func (b bench) estimate(rng *rand.Rand) Estimate { return b.feed(rng).Evaluate(b.conditions()) }
+func (b bench) estimate(rng *rand.Rand) (e Estimate, trueMlMin float64) {
+	w, trueMlMin := b.feed(rng)
+	return w.Evaluate(b.conditions()), trueMlMin
+}
