@@ -33,6 +33,7 @@ const (
 	negativeResponse = 0x7F
 	responsePending  = 0x78
 	testerPresent    = 0x3E
+	suppressBit      = 0x80 // may be set in a request's second byte, and is not repeated then
 )
 
 // Discovery guesses the address pairs of buses for which none is defined. It takes an identifier
@@ -67,7 +68,9 @@ type watched struct {
 	frames    int
 	requests  int
 	responses int
-	alive     int // 'tester present' requests
+	matched   int    // responses that answered a request
+	answered  uint64 // number of the last request that one answered
+	alive     int    // 'tester present' requests
 	packet    uint64
 	phase     phase
 	from      *watched // who sent the flow control
@@ -98,16 +101,18 @@ type evidence struct {
 // recent is the requests of a place, newest last in a ring.
 type recent struct {
 	asked [maxRecent]asked
-	next  int
+	count uint64   // requests so far; the newest lies before count, modulo the ring
 	last  *watched // the sender of the last first frame
 }
 
 type asked struct {
-	by         *watched
-	service    uint8
-	head       uint32
-	at         capture.Stamp
-	answeredBy *watched
+	by      *watched
+	number  uint64 // counts the requests of the place
+	service uint8
+	echo    uint8 // what a positive answer repeats; echoes says whether there is any
+	echoes  bool
+	head    uint32
+	at      capture.Stamp
 }
 
 // Candidate is what looks like a pair.
@@ -206,21 +211,41 @@ func (d *Discovery) message(r *recent, w *watched, f *capture.Frame, control Con
 		if service == testerPresent {
 			w.alive++
 		}
-		r.asked[r.next] = asked{by: w, service: service, head: head(payload), at: f.At}
-		r.next = (r.next + 1) % maxRecent
+		r.ask(w, payload, f.At)
 		return
 	}
-	if service == negativeResponse {
-		if len(payload) < 3 || payload[2] == responsePending {
-			return
-		}
-		service = payload[1] | positiveBit
+	if service == negativeResponse && len(payload) == 3 && payload[2] == responsePending {
+		return
 	}
 	w.responses++
-	if question := r.find(w, service&^positiveBit, f.At); question != nil {
-		question.answeredBy = w
+	if question := r.find(w, payload, f.At); question != nil {
+		w.matched++
+		w.answered = question.number
 		d.note(route{question.by, w}, f.Packet).answered(question.head)
 	}
+}
+
+// ask remembers a request.
+func (r *recent) ask(w *watched, payload []byte, at capture.Stamp) {
+	r.count++
+	q := asked{by: w, number: r.count, service: payload[0], head: head(payload), at: at}
+	if len(payload) > 1 {
+		q.echo, q.echoes = payload[1]&^suppressBit, true
+	}
+	r.asked[r.count%maxRecent] = q
+}
+
+// fits reports whether a response may answer q: a negative one names the service, a positive one
+// also repeats the byte after it, which is a sub-function or the beginning of an identifier. The few
+// services that repeat nothing are left out.
+func (q *asked) fits(payload []byte) bool {
+	if payload[0] == negativeResponse {
+		return len(payload) == 3 && payload[1] == q.service
+	}
+	if payload[0] != q.service|positiveBit {
+		return false
+	}
+	return !q.echoes || len(payload) > 1 && payload[1]&^suppressBit == q.echo
 }
 
 // head packs up to three bytes, enough to tell requests apart.
@@ -232,14 +257,14 @@ func head(payload []byte) uint32 {
 	return h
 }
 
-// find returns the newest request for a service that w may answer at that time, nil for none.
-func (r *recent) find(w *watched, service uint8, at capture.Stamp) *asked {
-	for i := range maxRecent {
-		q := &r.asked[(r.next-1-i+2*maxRecent)%maxRecent]
-		if q.by == nil || at.Sub(q.at) > answerWithin {
+// find returns the newest request that a response of w may answer at that time, nil for none.
+func (r *recent) find(w *watched, payload []byte, at capture.Stamp) *asked {
+	for n := r.count; n > w.answered && n+maxRecent > r.count; n-- {
+		q := &r.asked[n%maxRecent]
+		if at.Sub(q.at) > answerWithin {
 			return nil
 		}
-		if q.service == service && q.by != w && q.answeredBy != w {
+		if q.by != w && q.fits(payload) {
 			return q
 		}
 	}
@@ -302,7 +327,8 @@ func (e *evidence) convinces(r route) bool {
 	enough := e.answers >= leastEqualAnswers ||
 		e.answers >= leastAnswers && e.differing > 1 ||
 		e.answers > 0 && e.flows > 0
-	return enough && r.response.responses <= 2*e.answers && r.request.responses <= r.request.requests
+	unmatched := r.response.responses - r.response.matched
+	return enough && unmatched <= 1+r.response.matched/4 && r.request.responses <= r.request.requests/4
 }
 
 // Candidates returns what looks like a pair so far, the best supported first.
