@@ -98,10 +98,7 @@ var meanings = map[decode.Quantity]meaning{
 var unitNames = []string{"bar", "kPa", "Pa", "mm", "m", "degC", "K", "rpm", "km/h", "V"}
 
 func (e *entry) readMeaning() {
-	names := make([]string, 0, len(meanings))
-	for q := decode.Pressure; q <= decode.Other; q++ {
-		names = append(names, q.String())
-	}
+	names := quantityNames()
 	word, ok := e.body.Need("quantity", "what it measures, such as pressure").Word(names...)
 	if !ok {
 		e.body.Get("unit").Word(unitNames...)
@@ -112,6 +109,14 @@ func (e *entry) readMeaning() {
 	e.readCorner(means)
 	e.readUnit(means)
 	e.readReference(means)
+}
+
+func quantityNames() []string {
+	names := make([]string, 0, len(meanings))
+	for q := decode.Pressure; q <= decode.Other; q++ {
+		names = append(names, q.String())
+	}
+	return names
 }
 
 func (e *entry) readCorner(means meaning) {

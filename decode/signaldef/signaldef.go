@@ -8,7 +8,7 @@
 // signals, and no pressure is without a reference. What can't be checked here, whether a definition
 // is true of this vehicle, is carried as its Proof.
 //
-// The format is ours, `version: 1`; Schema returns it as JSON Schema 2020-12. Identifiers follow
+// The format is ours, `version: 1`: FORMAT.md shows it, Schema returns it as JSON Schema. Identifiers follow
 // ISO 11898-1, groups SAE J1939-21, data identifiers ISO 14229-1, parameters SAE J1979,
 // diagnostic addressing ISO 15765-2. The package does not decode, and reads no other format.
 package signaldef
