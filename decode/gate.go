@@ -109,4 +109,6 @@ func (st *gateState) follow(s Sample) {
 
 func (st *gateState) fresh(at capture.Stamp) bool { return st.valid && st.pace.Fresh(at) }
 
-func (st *gateState) has(raw map[uint64]bool, at capture.Stamp) bool { return st.fresh(at) && raw[st.raw] }
+func (st *gateState) has(raw map[uint64]bool, at capture.Stamp) bool {
+	return st.fresh(at) && raw[st.raw]
+}

@@ -66,6 +66,18 @@ func (r *Rhythm) Limit() time.Duration {
 	return min(max(freshPeriods*r.Period(), freshLeast), freshMost)
 }
 
+// fewGaps is how many gaps a rhythm is not yet known from.
+const fewGaps = 3
+
+// Gap returns the gap between two samples past which nothing is known of what lies between them:
+// the limit, or the longest there can be while the rhythm is not known yet.
+func (r *Rhythm) Gap() time.Duration {
+	if r.n < fewGaps {
+		return freshMost
+	}
+	return r.Limit()
+}
+
 // Fresh reports whether the last sample is young enough at now.
 func (r *Rhythm) Fresh(now capture.Stamp) bool {
 	return r.seen && now.Sub(r.last) <= r.Limit()

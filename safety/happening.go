@@ -3,25 +3,30 @@ package safety
 import (
 	"ridewitness/capture"
 	"ridewitness/decode"
+	"ridewitness/decode/uds"
 )
 
 // HappeningKind says what a Happening tells.
 type HappeningKind uint8
 
 const (
-	PhaseChanged  HappeningKind = iota + 1 // From and To are the phases before and after
-	WasStanding                            // known only now: the body stood from Start to At
-	CornerClosing                          // Closing began
-	CornerReturn                           // Closing ended: the corner hangs again
-	DescentBegan                           // Closing is the first corner's
-	DescentJoined                          // Closing is one more corner's
-	DescentEnded                           // the body came to rest
-	AirStep                                // Move has one more step
-	AirMoveEnded                           // Move is over
-	MarkSet                                // Mark
-	MarkTaken                              // Mark was taken back
-	SignalGap                              // a signal of Corner and Quantity could not be relied on from Start to At
-	Contradiction                          // a signal of Corner and Quantity can't be true
+	PhaseChanged   HappeningKind = iota + 1 // From and To are the phases before and after
+	WasStanding                             // known only now: the body stood from Start to At
+	CornerClosing                           // Closing began
+	CornerReturn                            // Closing ended: the corner hangs again
+	DescentBegan                            // Closing is the first corner's
+	DescentJoined                           // Closing is one more corner's
+	DescentEnded                            // the body came to rest
+	AirStep                                 // Move has one more step
+	AirMoveEnded                            // Move is over
+	MarkSet                                 // Mark
+	MarkTaken                               // Mark was taken back
+	SignalGap                               // a signal of Corner and Quantity could not be relied on from Start to At
+	Contradiction                           // a signal of Corner and Quantity can't be true
+	RequestMade                             // Request is settled
+	RunEnded                                // Run is over
+	TesterSilent                            // the tester on Address said nothing from Start to At
+	SessionChanged                          // the unit on Address is in Session now
 )
 
 // Happening is what the Vehicle tells the watchers besides samples.
@@ -35,6 +40,10 @@ type Happening struct {
 	Closing  *Closing
 	Move     *AirMove
 	Mark     *Mark
+	Request  *Request
+	Run      *Run
+	Address  decode.Address
+	Session  *uds.Session
 }
 
 // Closing is a corner's way from hanging towards its stop.

@@ -195,6 +195,12 @@ func (j *Judge) reading(n *sensor, s *decode.Sample) Reading {
 	return r
 }
 
+// Talk follows what tester and control unit said.
+func (j *Judge) Talk(talk *decode.Talk) {
+	j.Tick(talk.At)
+	j.vehicle.talk(talk)
+}
+
 // Tick lets time pass to at, the stamp of the frame that is looked at.
 func (j *Judge) Tick(at capture.Stamp) { j.vehicle.tick(at) }
 

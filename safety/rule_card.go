@@ -2,6 +2,7 @@ package safety
 
 import (
 	"fmt"
+	"slices"
 
 	"ridewitness/capture"
 	"ridewitness/decode"
@@ -29,7 +30,7 @@ func (w *oneSideWatch) Finish(at capture.Stamp) {
 		return
 	}
 	cs := w.p.Axle.Corners()
-	left, right := contains(card.Serviced, cs[0]), contains(card.Serviced, cs[1])
+	left, right := slices.Contains(card.Serviced, cs[0]), slices.Contains(card.Serviced, cs[1])
 	v := Verdict{Outcome: Held, Start: w.p.vehicle.start, End: at, Class: Said}
 	switch {
 	case left && right:

@@ -3,6 +3,7 @@ package safety
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"ridewitness/capture"
 	"ridewitness/decode"
@@ -96,7 +97,7 @@ func (w *restoredWatch) Finish(at capture.Stamp) {
 	v := w.p.vehicle
 	want, ok := v.series(w.p.Corner)
 	if !ok {
-		if v.card != nil && len(v.card.Serviced) > 0 && contains(v.card.Serviced, w.p.Corner) {
+		if v.card != nil && len(v.card.Serviced) > 0 && slices.Contains(v.card.Serviced, w.p.Corner) {
 			w.p.Marked()
 			w.p.Report(Verdict{Start: at, End: at, Reason: NoLimit, Note: "no reference height on the job card"})
 		}

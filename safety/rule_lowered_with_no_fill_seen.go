@@ -2,9 +2,9 @@ package safety
 
 import (
 	"fmt"
+	"slices"
 
 	"ridewitness/capture"
-	"ridewitness/decode"
 )
 
 var loweredWithNoFillSeen = &Rule{
@@ -25,31 +25,47 @@ requests can't be read, nothing can be told.`,
 type noFillWatch struct {
 	deaf
 	p     *Pass
-	bled  *Mark
-	since capture.Stamp
+	bled  bool
+	mark  *Mark      // by which it is known, nil where a request tells
+	proof []Evidence // of the bleed
+	class Class
 }
 
 func (w *noFillWatch) Happen(h Happening) {
 	switch h.Kind {
 	case MarkSet:
-		w.mark(h.Mark)
+		w.marked(h.Mark)
 	case MarkTaken:
-		w.retrace(h)
+		w.retrace(h.Mark)
+	case RequestMade:
+		w.asked(h.Request)
 	case AirStep:
 		if w.p.mine(h) && h.Move.Fill && h.Move.Change() >= airMoveLeast {
-			w.bled = nil
+			w.bled = false
 		}
 	case DescentBegan, DescentJoined:
 		if w.p.mine(h) {
-			w.down(h.Start, h.At, h.Closing.evidence())
+			w.down(h.Start, h.At, h.Closing.evidence(), Seen)
 		}
 	}
 }
 
-func (w *noFillWatch) mark(m *Mark) {
+// asked follows a bleed or a fill that the tester asked for and the unit granted.
+func (w *noFillWatch) asked(r *Request) {
+	if !r.accepted() || r.Stop || !slices.Contains(r.Corners, w.p.Corner) {
+		return
+	}
+	if r.Stage == StageFill {
+		w.bled = false
+		return
+	}
+	w.bled, w.mark, w.proof, w.class = true, nil, r.Evidence, Seen
+}
+
+func (w *noFillWatch) marked(m *Mark) {
 	switch m.Name {
 	case MarkGoingDown, MarkLowered:
-		w.down(m.At, m.At, []Evidence{m.evidence()})
+		w.down(m.At, m.At, []Evidence{m.evidence()}, Said)
 		return
 	}
 	if !w.p.meant(m) {
@@ -57,60 +73,38 @@ func (w *noFillWatch) mark(m *Mark) {
 	}
 	switch m.Name {
 	case MarkBled, MarkLineOpen:
-		w.bled, w.since = m, m.At
+		if !w.bled || w.mark != nil {
+			w.bled, w.mark, w.proof, w.class = true, m, []Evidence{m.evidence()}, Said
+		}
 	case MarkFilled:
-		w.bled = nil
+		w.bled = false
 	}
 }
 
 // retrace finds the bleed that counts after a mark was taken back.
-func (w *noFillWatch) retrace(h Happening) {
-	last := w.p.vehicle.marks.last(w.p.Corner, MarkBled, MarkLineOpen, MarkFilled)
-	switch {
-	case last == nil || last.Name == MarkFilled:
-		if w.bled == h.Mark {
-			w.bled = nil
-		}
-	case h.Mark.Name == MarkFilled || w.bled == h.Mark:
-		w.bled, w.since = last, last.At
+func (w *noFillWatch) retrace(taken *Mark) {
+	if w.bled && w.mark == nil {
+		return // a request tells of it
+	}
+	w.bled = false
+	if last := w.p.vehicle.marks.last(w.p.Corner, MarkBled, MarkLineOpen, MarkFilled); last != nil && w.p.meant(last) {
+		w.marked(last)
 	}
 }
 
-func (w *noFillWatch) down(from, at capture.Stamp, evidence []Evidence) {
-	if w.bled == nil {
+func (w *noFillWatch) down(from, at capture.Stamp, evidence []Evidence, class Class) {
+	if !w.bled {
 		return
 	}
-	v := Verdict{Start: from, End: at, Class: Said, Evidence: append([]Evidence{w.bled.evidence()}, evidence...)}
-	if w.requestsUnread() {
+	w.bled = false
+	v := Verdict{Start: from, End: at, Class: max(w.class, class), Evidence: append(slices.Clone(w.proof), evidence...)}
+	readable, named := w.p.vehicle.readable(w.p.Corner, StageFill)
+	switch {
+	case w.mark != nil && named && !readable:
 		v.Reason, v.Note = NotObservable, "the tester's requests on the job card could not be read from this recording"
-	} else {
+	default:
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("%s came down: bled, and no filling seen since", w.p.Corner)
 	}
 	w.p.Report(v)
-	w.bled = nil
-}
-
-// requestsUnread reports whether the card names requests that would tell of a fill, which nobody
-// has read.
-func (w *noFillWatch) requestsUnread() bool {
-	card := w.p.vehicle.card
-	if card == nil {
-		return false
-	}
-	for _, s := range card.Stages {
-		if s.Stage == StageFill && contains(s.Corners, w.p.Corner) {
-			return true
-		}
-	}
-	return false
-}
-
-func contains(cs []decode.Corner, c decode.Corner) bool {
-	for _, o := range cs {
-		if o == c {
-			return true
-		}
-	}
-	return false
 }

@@ -10,6 +10,8 @@ var Rules = []*Rule{
 	bledUnderLoad,
 	lineOpenedUnderPressure,
 	ignitionWhileOpen,
+	movedUnasked,
+	serviceModeLost,
 	bledInOneGo,
 	filledInOneGo,
 	engineRunTooShort,
@@ -22,6 +24,7 @@ var Rules = []*Rule{
 	springPastDate,
 	springTooLong,
 	tightenedOffHeight,
+	requestRefused,
 	lowVoltage,
 	recordIncomplete,
 }

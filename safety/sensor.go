@@ -99,7 +99,7 @@ func (s *sensor) add(r Reading) (gap span, valid bool) {
 		return span{}, false
 	}
 	if s.seen {
-		if r.At.Sub(s.last.At) > s.rhythm.Limit() {
+		if r.At.Sub(s.last.At) > s.rhythm.Gap() {
 			gap = span{from: s.last.At, to: r.At, why: Stale}
 		}
 		if s.bad > 0 {
@@ -136,6 +136,10 @@ func (s *sensor) fresh(at capture.Stamp) bool {
 	return s != nil && s.seen && s.bad == 0 && at.Sub(s.last.At) <= s.rhythm.Limit()
 }
 
+// startsWithin is how late a signal may come for the first time without leaving a gap before it: the
+// longest that a signal of any rhythm counts as fresh.
+const startsWithin = 10 * time.Second
+
 // whole returns "" when the signal was valid and fresh from one time to the other, and else why
 // not. The end of the recording counts as now.
 func (s *sensor) whole(from, to, now capture.Stamp) Reason {
@@ -159,7 +163,7 @@ func (s *sensor) whole(from, to, now capture.Stamp) Reason {
 	if to > s.last.At && to.Sub(s.last.At) > s.rhythm.Limit() {
 		return Stale
 	}
-	if from < s.first && s.first.Sub(from) > s.rhythm.Limit() {
+	if s.first.Sub(from) > startsWithin {
 		return Gap
 	}
 	return ""

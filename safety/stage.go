@@ -66,6 +66,8 @@ func (t *stageTrack) happen(v *Vehicle, h Happening) {
 			name = StageFill
 		}
 		t.add(Stage{Name: name, Corners: []decode.Corner{h.Corner}, Start: h.Start, End: h.At, From: "signals"})
+	case RunEnded:
+		t.run(h.Run)
 	case MarkSet:
 		t.mark(v, h.Mark)
 	}
@@ -133,7 +135,37 @@ func (t *stageTrack) engine(runs bool, at capture.Stamp) {
 	}
 }
 
+// run adds a bleed or a fill by request. What the pressure showed of the same one says no more.
+func (t *stageTrack) run(r *Run) {
+	t.add(Stage{Name: r.Stage, Corners: r.Corners, Start: r.Start, End: r.End, From: "request"})
+}
+
+// preferRequests drops the bleeds and fills that signals showed at corners whose requests were read.
+func (t *stageTrack) preferRequests() {
+	type work struct {
+		name   string
+		corner decode.Corner
+	}
+	asked := map[work]bool{}
+	for _, s := range t.all {
+		if s.From == "request" {
+			for _, c := range s.Corners {
+				asked[work{s.Name, c}] = true
+			}
+		}
+	}
+	t.all = slices.DeleteFunc(t.all, func(s Stage) bool {
+		return s.From == "signals" && len(s.Corners) == 1 && asked[work{s.Name, s.Corners[0]}]
+	})
+}
+
 func (t *stageTrack) finish(v *Vehicle) {
+	for _, r := range v.requests.runs {
+		if r.End == 0 {
+			t.add(Stage{Name: r.Stage, Corners: r.Corners, Start: r.Start, End: v.now, From: "request"})
+		}
+	}
+	t.preferRequests()
 	t.engine(false, v.now)
 	if v.phase == Standing {
 		t.endStanding(v.now)

@@ -19,6 +19,7 @@ type Vehicle struct {
 
 	start, now capture.Stamp
 	marks      marks
+	requests   requests
 
 	phase      Phase
 	phaseSince capture.Stamp
