@@ -327,6 +327,7 @@ func (w *work) masses() (kg [2]float64) {
 
 // gone names the air that went away: over to a partner, or leaked, or a rest that nothing explains.
 func (w *work) gone(ctx Context) {
+	defer w.history(ctx)
 	left := w.rest
 	if w.crossWith != "" {
 		p := part{kind: CrossFlow, mm: w.crossMM, u: w.crossU, note: "to " + w.crossWith}
@@ -348,7 +349,6 @@ func (w *work) gone(ctx Context) {
 		}
 	}
 	w.parts = append(w.parts, leak)
-	w.history(ctx)
 	w.join(ctx)
 }
 
@@ -369,6 +369,9 @@ func (w *work) history(ctx Context) {
 			p.high += mm
 		case Leak:
 			p.low -= mm
+			if p.joint {
+				continue
+			}
 			p.note = "if the vehicle had been driven, part of this is cooling"
 		}
 	}

@@ -14,7 +14,7 @@ const (
 	afterS      = 60.0 // not quiet for so long after Disturb
 	coarseS     = 5.0  // heights are held against each other as means over so long
 	rangeMM     = 1.0  // within which those means stay
-	jumpMM      = 4.0  // from the mean of its stretch; a single sample further ends it
+	jumpMM      = 4.0  // from the mean of the last seconds; a single sample further ends it
 	leastHeight = 10   // samples
 	leastPa     = 5
 	noiseS      = 5.0 // samples closer than that count as one, for the error of the mean
@@ -37,6 +37,19 @@ func (a *tally) add(s, v float64) {
 	a.rest += d * (v - a.mean)
 }
 
+// merge adds the samples of o.
+func (a *tally) merge(o tally) {
+	if a.n == 0 {
+		*a = o
+		return
+	}
+	n := float64(a.n + o.n)
+	d := o.mean - a.mean
+	a.rest += o.rest + d*d*float64(a.n)*float64(o.n)/n
+	a.mean += d * float64(o.n) / n
+	a.n += o.n
+}
+
 // measured returns the mean with its standard uncertainty, for a sensor of the given step.
 func (a *tally) measured(least int, endS, step float64) Measured {
 	if a.n < least {
@@ -50,12 +63,12 @@ func (a *tally) measured(least int, endS, step float64) Measured {
 	return Measured{Value: a.mean, U: math.Sqrt(variance/alone + step*step/12), Known: true}
 }
 
-// quietCorner is one corner of the present stretch.
+// quietCorner is one corner of the present stretch. Heights wait in coarse until their mean has
+// kept to the others, so that the first seconds of a movement are in no moment.
 type quietCorner struct {
 	height, pressure tally
 	coarse           tally
 	least, greatest  float64 // of the coarse means
-	coarseN          int
 }
 
 // Gatherer finds moments of quiet standing in one pass. Feed it while the vehicle stands and call
@@ -92,26 +105,25 @@ func (g *Gatherer) Height(corner int, s, mm float64) {
 	if c == nil {
 		return
 	}
-	if c.height.n > 0 && math.Abs(mm-c.height.mean) > jumpMM {
-		c = g.begin(corner, s)
-	}
-	if c.coarse.n > 0 && s-c.coarse.first >= coarseS && !c.steady() {
+	if c.coarse.n > 0 && (math.Abs(mm-c.coarse.mean) > jumpMM || s-c.coarse.first >= coarseS && !c.steady()) {
 		c = g.begin(corner, s)
 	}
 	c.coarse.add(s, mm)
-	c.height.add(s, mm)
 }
 
 // steady closes a coarse mean and reports whether it keeps to the others of its stretch.
 func (c *quietCorner) steady() bool {
 	m := c.coarse.mean
-	if c.coarseN == 0 {
+	if c.height.n == 0 {
 		c.least, c.greatest = m, m
 	}
 	c.least, c.greatest = min(c.least, m), max(c.greatest, m)
-	c.coarseN++
+	if c.greatest-c.least >= rangeMM {
+		return false
+	}
+	c.height.merge(c.coarse)
 	c.coarse = tally{}
-	return c.greatest-c.least < rangeMM
+	return true
 }
 
 // Pressure adds a gauge pressure of a corner, Pa.
@@ -193,10 +205,10 @@ func (g *Gatherer) close() {
 	g.started = false
 }
 
-// begin starts a stretch anew at s, after the body moved, and returns the corner's.
+// begin ends the present stretch at s, where the body moved, and starts the next. It returns the
+// corner's part of that.
 func (g *Gatherer) begin(corner int, s float64) *quietCorner {
-	clear(g.corners)
-	g.ambient, g.barometer = tally{}, tally{}
+	g.close()
 	g.from, g.last, g.started = s, s, true
 	return &g.corners[corner]
 }

@@ -14,7 +14,6 @@ var phrases = map[Kind][2]string{
 	Cooling:     {"its air cooled", "its air warmed"},
 	CrossFlow:   {"air flowed over ", "air flowed over "},
 	Leak:        {"air leaked away", "air came in"},
-	Unexplained: {"the measurements don't say why", "the measurements don't say why"},
 }
 
 // sentence says in plain words what happened to a corner.
@@ -32,11 +31,15 @@ func sentence(c Corner, w work) string {
 		case cause.Joint:
 			joint = append(joint, phrase(cause))
 		default:
-			parts = append(parts, fmt.Sprintf("%.0f mm%s because %s", math.Abs(cause.MM), direction(cause.MM, c.DropMM.Value), phrase(cause)))
+			parts = append(parts, fmt.Sprintf("%.0f mm%s%s", math.Abs(cause.MM), direction(cause.MM, c.DropMM.Value), phrase(cause)))
 		}
 	}
 	if len(joint) > 0 {
-		parts = append(parts, "because "+strings.Join(joint, " or because ")+", which can't be told apart")
+		rest := ""
+		if len(parts) > 0 {
+			rest = "the rest"
+		}
+		parts = append(parts, strings.TrimSpace(rest+strings.Join(joint, " or"))+", which can't be told apart")
 	}
 	said := c.Name + " " + moved(c.DropMM.Value)
 	if s := w.find(Sensor); s != nil {
@@ -75,12 +78,16 @@ func direction(part, whole float64) string {
 	return " up"
 }
 
+// phrase says why, to follow a length.
 func phrase(c Cause) string {
+	if c.Cause == Unexplained {
+		return " unexplained"
+	}
 	way := 0
 	if c.MM < 0 {
 		way = 1
 	}
-	p := phrases[c.Cause][way]
+	p := " because " + phrases[c.Cause][way]
 	if c.Cause == CrossFlow {
 		p += c.Note
 	}
