@@ -2,6 +2,7 @@ package uds
 
 import (
 	"bytes"
+	"fmt"
 	"time"
 
 	"ridewitness/capture"
@@ -67,7 +68,7 @@ func (v Verdict) String() string {
 	if int(v) < len(verdictWords) {
 		return verdictWords[v]
 	}
-	return "Verdict(?)"
+	return fmt.Sprintf("Verdict(%d)", uint8(v))
 }
 
 // Pending counts the 'response pending' answers before the final one.
