@@ -142,15 +142,6 @@ func (s Spring) SinkPerKg(absolutePa, kelvin float64) (mm float64, ok bool) {
 	return mm, positive(mm)
 }
 
-// Atmosphere returns the pressure of the standard atmosphere at an altitude in m, Pa: the formula
-// of ISO 2533 for the lowest layer, -2000 to 11 000 m.
-func Atmosphere(altitudeM float64) (pa float64, ok bool) {
-	if !(altitudeM >= -2000 && altitudeM <= 11000) {
-		return 0, false
-	}
-	return StandardPressurePa * math.Pow(1-0.0065*altitudeM/288.15, 5.25588), true
-}
-
 // positive reports whether every number is finite and above zero.
 func positive(values ...float64) bool {
 	for _, v := range values {

@@ -21,19 +21,6 @@ func near(t *testing.T, want, got float64) {
 	require.InEpsilon(t, want, got, 1e-3)
 }
 
-func TestStandardAtmosphere(t *testing.T) {
-	// ISO 2533: the table of the standard atmosphere.
-	for _, row := range []struct{ metres, pa float64 }{{0, 101325}, {500, 95461}, {1000, 89875}, {2000, 79495}} {
-		pa, ok := airspring.Atmosphere(row.metres)
-		require.True(t, ok)
-		near(t, row.pa, pa)
-	}
-	for _, metres := range []float64{math.NaN(), math.Inf(1), -3000, 20000} {
-		_, ok := airspring.Atmosphere(metres)
-		require.False(t, ok, "%g m is outside the layer", metres)
-	}
-}
-
 func TestDensityOfAir(t *testing.T) {
 	for _, row := range []struct {
 		name                string

@@ -18,12 +18,16 @@ var coverageTable = flag.Bool("coverage-table", false, "run the long simulation 
 type count struct {
 	runs, rated, held      int
 	tight, leaking         int
+	above                  int // windows with a true leak above the limit
 	falseTight, falseAlarm int
 	half                   float64 // sum of half widths, ml/min
 }
 
 func (c *count) add(e Estimate, trueMlMin float64) {
 	c.runs++
+	if trueMlMin > e.LimitMlMin {
+		c.above++
+	}
 	if e.HasRate {
 		c.rated++
 		r := e.MlMin()
@@ -52,6 +56,7 @@ func (c *count) join(o count) {
 	c.held += o.held
 	c.tight += o.tight
 	c.leaking += o.leaking
+	c.above += o.above
 	c.falseTight += o.falseTight
 	c.falseAlarm += o.falseAlarm
 	c.half += o.half
@@ -116,7 +121,7 @@ func TestCoverage(t *testing.T) {
 	var all count
 	for k, kind := range kinds {
 		var row count
-		for i, mlMin := range []float64{0, 3.9, 4.3, 20} {
+		for i, mlMin := range []float64{0, 3.9, 4.2, 20} {
 			for j, seconds := range []float64{300, 900} {
 				row.join(run(carBench(kind.b, mlMin, seconds, 1), 12, uint64(100*k+10*i+j)))
 			}
@@ -126,19 +131,20 @@ func TestCoverage(t *testing.T) {
 		all.join(row)
 	}
 	require.GreaterOrEqual(t, share(all.held, all.rated), 95.0)
-	require.LessOrEqual(t, share(all.falseTight, all.runs), 2.5)
-	require.LessOrEqual(t, share(all.falseAlarm, all.runs), 2.5)
+	require.Greater(t, all.above, 200)
+	require.LessOrEqual(t, share(all.falseTight, all.above), 2.5)
+	require.LessOrEqual(t, share(all.falseAlarm, all.runs-all.above), 2.5)
 	require.Greater(t, all.leaking, 100, "leaks of five times the limit are found")
 }
 
 // printTables runs the long simulation.
 func printTables(out io.Writer) {
-	const times = 100
-	fmt.Fprintf(out, "| readings | windows | with a rate %% | interval holds the truth %% | worst cell %% | tight though above the limit | leaking though below |\n| --- | --- | --- | --- | --- | --- | --- |\n")
+	const times = 80
+	fmt.Fprintf(out, "| readings | windows | with a rate %% | interval holds the truth %% | worst cell %% | tight, of those above the limit | leaking, of those below |\n| --- | --- | --- | --- | --- | --- | --- |\n")
 	for k, kind := range kinds {
 		var row count
 		worst := 100.0
-		for i, mlMin := range []float64{0, 1, 4, 20} {
+		for i, mlMin := range []float64{0, 2, 3.9, 4.2, 20} {
 			for j, seconds := range []float64{300, 900, 3600} {
 				for l, hz := range []float64{0.25, 1, 10} {
 					n := times
@@ -153,8 +159,8 @@ func printTables(out io.Writer) {
 				}
 			}
 		}
-		fmt.Fprintf(out, "| %s | %d | %.1f | %.1f | %.0f | %d | %d |\n", kind.name, row.runs, share(row.rated, row.runs),
-			share(row.held, row.rated), worst, row.falseTight, row.falseAlarm)
+		fmt.Fprintf(out, "| %s | %d | %.1f | %.1f | %.0f | %d of %d | %d of %d |\n", kind.name, row.runs, share(row.rated, row.runs),
+			share(row.held, row.rated), worst, row.falseTight, row.above, row.falseAlarm, row.runs-row.above)
 	}
 	printAnswers(out, times)
 }
@@ -183,5 +189,56 @@ func printAnswers(out io.Writer, times int) {
 			fmt.Fprintf(out, "| %.0f / %.0f, ±%.1f ", share(c.tight, c.runs), share(c.leaking, c.runs), c.half/float64(max(c.rated, 1)))
 		}
 		fmt.Fprintln(out, "|")
+	}
+}
+
+// TestOtherCornerCoverage takes two corners in the same air, one tight, under a drift of up to 6 K/h
+// that nothing records. Their walls follow it with times that differ by up to a fifth. The other
+// corner may prove a leak above the limit, never one that is not there.
+func TestOtherCornerCoverage(t *testing.T) {
+	found := 0
+	for i, mlMin := range []float64{0, 2, 3.9, 4.2, 12} {
+		for run := range 30 {
+			rng := seeded(uint64(1000*i + run))
+			perS, tau := (12*rng.Float64()-6)/3600, 300+2100*rng.Float64()
+			late := func(tau float64) func(float64) float64 {
+				return func(t float64) float64 { return 293.15 + perS*(t-tau+tau*math.Exp(-t/tau)) }
+			}
+			b := carBench(bench{noisePa: 300, noiseS: 20, stepPa: 500}, mlMin, []float64{900, 3600}[run%2], 1)
+			b.gasK = late(tau)
+			other := b
+			other.mlMin, other.gasK = 0, late(tau*(0.8+0.4*rng.Float64()))
+			w, trueMlMin := b.feed(rng)
+			o, _ := other.feed(rng)
+			c := b.conditions()
+			trend, ok := o.Trend(c)
+			if !ok {
+				continue
+			}
+			trend.SameAxle = true
+			c.Others = []Trend{trend}
+			e := w.Evaluate(c)
+			wrong(t, e, trueMlMin, "by another corner")
+			if e.Outcome == Leaking {
+				found++
+			}
+		}
+	}
+	require.Greater(t, found, 20, "leaks of three times the limit are found")
+}
+
+func BenchmarkFeed(b *testing.B) {
+	w := New(Setup{Spring: car, StepPa: 100, StepMM: 0.1})
+	for i := range b.N {
+		s := float64(i) / 10
+		w.Pressure(s, 319442+100*float64(i*7%5))
+	}
+}
+
+func BenchmarkEvaluate(b *testing.B) {
+	w, _ := carBench(kinds[1].b, 3, 3600, 1).feed(seeded(1))
+	c := Conditions{Regime: Hanging, Height: OverDesign, LimitMlMin: tableLimit}
+	for b.Loop() {
+		w.Evaluate(c)
 	}
 }

@@ -308,17 +308,20 @@ func (s stretch) scale(m massSlope) float64 {
 	return root(u...)
 }
 
-// sag fills in how far a standing body would sink in 12 h at this rate.
+// sag fills in how far a standing body would sink in 12 h at this rate. What leaks hanging leaks
+// faster standing, by a factor between those of a hole and of a fine crack.
 func (e *Estimate) sag(w *Window, s stretch, c Conditions) {
-	pa := e.MeanPa
-	if c.StandingPa > 0 && finite(c.StandingPa) && s.regime == Hanging {
-		pa = c.StandingPa
+	rate, pa := e.Rate, e.MeanPa
+	if s.regime == Hanging {
+		if standing, ok := airspring.AtPressure(rate, pa, c.StandingPa, s.gas.ambientPa); ok {
+			rate, pa = standing, c.StandingPa
+		}
 	}
 	perKg, ok := w.setup.Spring.SinkPerKg(pa, s.gas.kelvin)
 	if !ok {
 		return
 	}
-	mm := e.Rate.Times(perKg * 12 * 3600)
+	mm := rate.Times(perKg * 12 * 3600)
 	e.SagMMIn12h = &mm
 }
 

@@ -118,7 +118,7 @@ type Conditions struct {
 	LimitMlMin float64 // ANR; 0 or less is no limit
 	Driven     bool    // driving, levelling or a compressor was seen within 2 h before
 	Others     []Trend // of other closed springs in the same air, over about the same time
-	StandingPa float64 // absolute pressure on which this corner stands, for SagMMIn12h; 0 unknown
+	StandingPa float64 // absolute pressure on which this corner stands, for SagMMIn12h; 0: as measured
 }
 
 // Trend is how fast the air in a spring seems to vanish or grow: d ln m/dt at a constant

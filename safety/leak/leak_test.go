@@ -56,6 +56,31 @@ func TestRateOfAKnownSinking(t *testing.T) {
 	require.Equal(t, Standing, e.Regime)
 }
 
+func TestHangingLeakStanding(t *testing.T) {
+	// Hand calculation: measured at 420 767 Pa, standing on 570 713 Pa it leaks 1.356 to 1.891 times as
+	// much, the middle 1.624; 4 ml/min standing are 51.35 mm in 12 h.
+	b := quiet(4)
+	w, _ := b.feed(seeded(6))
+	c := b.conditions()
+	c.StandingPa = 570713
+	e := w.Evaluate(c)
+	require.InEpsilon(t, 51.35*1.624/4*e.MlMin().Value, e.SagMMIn12h.Value, 0.02)
+	require.InEpsilon(t, 51.35*1.891/4*e.MlMin().High, e.SagMMIn12h.High, 0.02)
+	require.InEpsilon(t, 51.35*1.356/4*e.MlMin().Low, e.SagMMIn12h.Low, 0.02)
+}
+
+func TestTwiceAtTheSameTime(t *testing.T) {
+	once, twice := New(Setup{Spring: car, StepPa: 100}), New(Setup{Spring: car, StepPa: 100})
+	for i := range 1000 {
+		v := 319442 + 100*float64(i*7%5)
+		once.Pressure(float64(i), v)
+		twice.Pressure(float64(i), v)
+		twice.Pressure(float64(i), v)
+	}
+	c := quiet(0).conditions()
+	require.Equal(t, once.Evaluate(c), twice.Evaluate(c))
+}
+
 func TestDriftThatIsAllowedFor(t *testing.T) {
 	// Hand calculation: hanging, 1 K/h looks like 0.72 ml/min (2.984 L) and 6.49 ml/min (21.2 L at
 	// 5.31 bar absolute and gauge 17 kN/320 cm2). No temperature: 4 K/h warming, 12 K/h cooling.

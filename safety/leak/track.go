@@ -88,9 +88,13 @@ func (k *track) restart(t float64) {
 	*k = track{step: k.step, smallest: k.smallest, last: k.last, seen: k.seen && k.last.t <= t}
 }
 
-// check says whether a sample may be used: finite, later than the one before it, no outlier.
+// check says whether a sample may be used: finite, later than the one before it, no outlier. A second
+// one at the same time is no fault and tells nothing.
 func (k *track) check(t, v float64) bool {
-	if !aTime(t) || !finite(v) || k.seen && t <= k.last.t {
+	if k.seen && t == k.last.t {
+		return false
+	}
+	if !aTime(t) || !finite(v) || k.seen && t < k.last.t {
 		k.bad++
 		return false
 	}
