@@ -37,7 +37,8 @@ const (
 	MaxErrors = 20
 )
 
-// Error is one mistake in a document.
+// Error is one mistake in a document. It is written so that somebody who knows the vehicle, and
+// neither YAML nor this program, can put it right: where, which key, what is there, what should be.
 type Error struct {
 	File    string
 	Line    int // from 1
@@ -61,7 +62,8 @@ func (e *Error) Error() string {
 	return b.String()
 }
 
-// Document is one YAML document. It is not safe for concurrent use.
+// Document is one YAML document and the mistakes found in it so far. Whoever reads it asks Err once
+// at the end and uses no value when there is one. It is not safe for concurrent use.
 type Document struct {
 	file   string
 	root   *yaml.Node
@@ -82,6 +84,7 @@ func Parse(file string, text []byte) (*Document, error) {
 		return nil, d.syntaxError(text, err)
 	}
 	d.root = top.Content[0]
+	// what follows the first document is read too, or a mistake behind it would go unseen
 	var second yaml.Node
 	switch err := decoder.Decode(&second); {
 	case err == nil:
@@ -89,6 +92,8 @@ func Parse(file string, text []byte) (*Document, error) {
 	case !errors.Is(err, io.EOF):
 		return nil, d.syntaxError(text, err)
 	}
+	// a tree with a key twice or an alias is not handed out: values read from it could differ from
+	// those that a person reads in the file
 	d.checkTree(d.root, "", 0)
 	if err := d.Err(); err != nil {
 		return nil, err
@@ -105,6 +110,7 @@ func (d *Document) Err() error {
 	if len(d.errs) == 0 {
 		return nil
 	}
+	// checks run by kind, people read by line
 	slices.SortStableFunc(d.errs, func(a, b *Error) int {
 		if a.Line != b.Line {
 			return a.Line - b.Line
@@ -121,6 +127,8 @@ func (d *Document) Err() error {
 	return errors.Join(all...)
 }
 
+// add keeps a mistake, or counts it when enough are kept: a file of a megabyte may hold a mistake a
+// line, and nobody reads more than a screen of them.
 func (d *Document) add(at *yaml.Node, key, problem, want string) {
 	if len(d.errs) == MaxErrors {
 		d.unkept++
@@ -134,6 +142,8 @@ func (d *Document) checkText(text []byte) error {
 	if len(text) > MaxText {
 		return &Error{d.file, 1, 1, "", "the text is too long", fmt.Sprintf("at most %d bytes", MaxText)}
 	}
+	// tabs inside a line are YAML's own matter; before the text they look like an indentation and are
+	// none, which the YAML reader reports as a strange character or not at all
 	line := 0
 	for l := range bytes.Lines(text) {
 		line++
@@ -147,6 +157,8 @@ func (d *Document) checkText(text []byte) error {
 	return nil
 }
 
+// firstInvalid returns the offset of the first byte that is no UTF-8, or -1. Editors on workshop
+// laptops still write degree signs and umlauts in one byte.
 func firstInvalid(text []byte) int {
 	for i := 0; i < len(text); {
 		r, n := utf8.DecodeRune(text[i:])
@@ -164,12 +176,12 @@ func (d *Document) checkTree(n *yaml.Node, key string, depth int) {
 	case depth > MaxDepth:
 		d.add(n, key, "lies too deep", fmt.Sprintf("at most %d levels", MaxDepth))
 		return
-	case n.Kind == yaml.AliasNode:
+	case n.Kind == yaml.AliasNode: // not followed, so a text can't grow by itself
 		d.add(n, key, "*"+clip(n.Value)+" is an alias", aliasHint)
 		return
 	case n.Anchor != "":
 		d.add(n, key, "&"+clip(n.Anchor)+" is an anchor", "the value without it")
-	case n.Style&yaml.TaggedStyle != 0:
+	case n.Style&yaml.TaggedStyle != 0: // could turn a text into a number behind our back
 		d.add(n, key, clip(n.Tag)+" is a tag", "the value without it")
 	}
 	switch n.Kind {
@@ -185,6 +197,8 @@ func (d *Document) checkTree(n *yaml.Node, key string, depth int) {
 	}
 }
 
+// checkMapping checks the keys of a map. A key given twice is the mistake that costs most: in most
+// readers the last one wins without a word, and the one that a person sees first is not used.
 func (d *Document) checkMapping(n *yaml.Node, key string, depth int) {
 	first := make(map[string]*yaml.Node, len(n.Content)/2)
 	for i := 0; i+1 < len(n.Content); i += 2 {
@@ -209,6 +223,7 @@ func (d *Document) checkMapping(n *yaml.Node, key string, depth int) {
 // maxShown is how much of a value or key an error repeats, in characters.
 const maxShown = 40
 
+// clip cuts what an error repeats of a file, which may be a megabyte in one word.
 func clip(text string) string {
 	if utf8.RuneCountInString(text) <= maxShown {
 		return text
@@ -216,6 +231,7 @@ func clip(text string) string {
 	return string([]rune(text)[:maxShown]) + "..."
 }
 
+// join returns the path of a key below its parent, for errors: when.mask.
 func join(parent, key string) string {
 	if parent == "" {
 		return clip(key)

@@ -13,6 +13,7 @@ func ReadFile(path string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	// the size is not asked for beforehand: a pipe or a growing file has none to be trusted
 	text, err := io.ReadAll(io.LimitReader(f, MaxText+1))
 	return text, errors.Join(err, f.Close())
 }

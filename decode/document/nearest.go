@@ -1,5 +1,8 @@
 package document
 
+// Suggestions for misspelt words. A wrong suggestion costs more than none, since people follow it, so
+// only near words are suggested: maks -> mask, invalid-raw -> invalid_raw, but gain -> (all of them).
+
 import "strings"
 
 // nearest returns the word that somebody may have meant, or "" when none is near: a quarter of the
@@ -15,17 +18,18 @@ func nearest(written string, words []string) string {
 	return best
 }
 
+// normal takes out what people mix up without meaning another word.
 func normal(word string) string { return strings.ReplaceAll(strings.ToLower(word), "-", "_") }
 
 // distance counts the letters that have to be put in, taken out or changed to get from a to b
 // (Levenshtein 1965). Keys are short, so a table of one row serves.
 func distance(a, b string) int {
-	row := make([]int, len(b)+1)
+	row := make([]int, len(b)+1) // row[j]: steps from the letters of a so far to the first j of b
 	for j := range row {
 		row[j] = j
 	}
 	for i := range len(a) {
-		diagonal := row[0]
+		diagonal := row[0] // row[j] before this letter of a
 		row[0] = i + 1
 		for j := range len(b) {
 			change := diagonal

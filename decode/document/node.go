@@ -1,5 +1,18 @@
 package document
 
+// How a scalar is read, against what other readers make of it:
+//
+//	written         here            YAML 1.1
+//	off, no, n      text            false
+//	0x4A1           1185            1185
+//	010             refused         8
+//	1_000           text            1000
+//	1:30            text            90
+//	2026-03-02      text            a time
+//	'7'             text            text
+//
+// A node has no type of its own: the reader of a key says what it expects, and gets that or a mistake.
+
 import (
 	"errors"
 	"fmt"
@@ -84,7 +97,8 @@ func (n Node) found() string {
 	}
 }
 
-// Refuse notes a mistake at the node: what is wrong and what was expected, which may be empty.
+// Refuse notes a mistake at the node: what is wrong and what was expected, which may be empty. The two
+// make one sentence with a comma: problem, expected want.
 func (n Node) Refuse(problem, want string) {
 	if n.y != nil {
 		n.d.add(n.y, n.key, problem, want)
@@ -94,7 +108,8 @@ func (n Node) Refuse(problem, want string) {
 // refuseType says that the node is not what was expected.
 func (n Node) refuseType(want string) { n.Refuse(n.found(), want) }
 
-// Map returns the node as a map that may have the given keys; any other key is a mistake.
+// Map returns the node as a map that may have the given keys; any other key is a mistake. An unknown
+// key is never ignored: `vald` beside the right keys would leave a range open that somebody set.
 func (n Node) Map(keys ...string) (Map, bool) {
 	pairs, ok := n.Pairs("a map with the keys " + strings.Join(keys, ", "))
 	if !ok {
@@ -156,7 +171,8 @@ func (n Node) List(want string) ([]Node, bool) {
 // maxTextChars is the longest text of one value, in bytes.
 const maxTextChars = 500
 
-// Text returns the words of a value, quoted or not. Numbers are words too: `label: 7` is "7".
+// Text returns the words of a value, quoted or not. Numbers are words too: `label: 7` is "7". Texts end
+// up in one line of a terminal, of a table or of a log, so control characters are refused.
 func (n Node) Text() (string, bool) {
 	if n.y == nil {
 		return "", false
@@ -176,7 +192,8 @@ func (n Node) Text() (string, bool) {
 	return n.y.Value, true
 }
 
-// Word returns a value that is one of the given words.
+// Word returns a value that is one of the given words. The error names the one that is nearest to what
+// is written, or all of them.
 func (n Node) Word(words ...string) (string, bool) {
 	if n.y == nil {
 		return "", false
@@ -198,7 +215,8 @@ var (
 	numberForm  = regexp.MustCompile(`^[-+]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]+)?$`)
 )
 
-// Uint returns a whole number from least to most, written as 26 or 0x1A.
+// Uint returns a whole number from least to most, written as 26 or 0x1A. All 64 bits are kept: masks of
+// eight bytes do not fit into a float.
 func (n Node) Uint(least, most uint64) (uint64, bool) {
 	if n.y == nil {
 		return 0, false
@@ -220,6 +238,8 @@ func (n Node) Uint(least, most uint64) (uint64, bool) {
 	return v, true
 }
 
+// parseUint reads decimal and hexadecimal numbers. A leading zero is refused, since 010 is eight to one
+// reader and ten to the next (YAML 1.1 and 1.2 differ), and a mask off by that is silent.
 func parseUint(s string) (uint64, error) {
 	switch {
 	case hexForm.MatchString(s):
@@ -245,7 +265,8 @@ func wholeNumber(least, most uint64) string {
 	}
 }
 
-// Number returns a finite number.
+// Number returns a finite number. Infinities and not-a-number, which YAML can write, would pass every
+// comparison that a rule makes with them.
 func (n Node) Number() (float64, bool) {
 	if n.y == nil {
 		return 0, false
@@ -279,7 +300,8 @@ func (n Node) Bool() (value, ok bool) {
 	return false, false
 }
 
-// Quantity returns a quantity such as '98 cm2' as a number in unit to.
+// Quantity returns a quantity such as '98 cm2' as a number in unit to. A bare number is refused where to
+// has a unit: 98 is an area to one reader and a length to the next.
 func (n Node) Quantity(to quantity.Unit) (float64, bool) {
 	text, ok := n.Text()
 	if !ok {
@@ -297,7 +319,8 @@ func (n Node) Quantity(to quantity.Unit) (float64, bool) {
 	return v, true
 }
 
-// Time returns a point in time, written as RFC 3339 has it, with its offset from UTC.
+// Time returns a point in time, written as RFC 3339 has it, with its offset from UTC. YAML's own times,
+// with a space and without offset, are refused.
 func (n Node) Time() (capture.Stamp, bool) {
 	text, ok := n.Text()
 	if !ok {
@@ -311,6 +334,8 @@ func (n Node) Time() (capture.Stamp, bool) {
 	return at, true
 }
 
+// quoted reports whether a scalar was marked as text. A quoted number is refused where a number is
+// expected: who quotes it meant a text, or does not know what the quotes do.
 func (n Node) quoted() bool {
 	return n.y.Style&(yaml.DoubleQuotedStyle|yaml.SingleQuotedStyle|yaml.LiteralStyle|yaml.FoldedStyle) != 0
 }
@@ -323,6 +348,7 @@ func (n Node) empty() bool {
 	return n.y.Value == "" || n.y.Value == "~" || n.y.Value == "null"
 }
 
+// kindOf names the kind of a node in an error.
 func kindOf(y *yaml.Node) string {
 	switch y.Kind {
 	case yaml.MappingNode:
@@ -339,7 +365,7 @@ func kindOf(y *yaml.Node) string {
 // Map is a map whose keys are known.
 type Map struct {
 	Node
-	pairs []Pair
+	pairs []Pair   // in the order of the file; maps are short, so Get looks through them
 	meant []string // known keys that unknown ones are taken for
 }
 

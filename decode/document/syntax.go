@@ -1,5 +1,13 @@
 package document
 
+// The YAML reader explains itself to somebody who knows its grammar. Here its messages get a hint in
+// plain words, and the line where the mistake is rather than the one where the reader's patience began:
+//
+//	2  signals:
+//	3    - name: a        <- the reader: did not find expected '-' indicator
+//	4      unit: bar
+//	5     scale: 1        <- the line to blame: one column short
+
 import (
 	"bytes"
 	"errors"
@@ -26,6 +34,7 @@ var syntaxHints = map[string]string{
 	"block sequence entries are not allowed in this context": "the list on the lines after its key",
 }
 
+// aliasHint is said of aliases that exist and of those that do not.
 const aliasHint = "the value itself, written again"
 
 var (
@@ -40,6 +49,7 @@ func (d *Document) syntaxError(text []byte, err error) error {
 		return &Error{d.file, 1, 1, "", "the document is empty", "version: 1"}
 	}
 	line, problem := splitMessage(err)
+	// an alias without its anchor is an error of the reader, one with it a node: say the same of both
 	if m := unknownForm.FindStringSubmatch(problem); m != nil {
 		alias := "*" + m[1]
 		e := &Error{d.file, 1, 1, "", clip(alias) + " is an alias", aliasHint}
@@ -54,12 +64,15 @@ func (d *Document) syntaxError(text []byte, err error) error {
 	case strings.HasPrefix(problem, "did not find expected") && len(text) <= maxBlamed:
 		line = firstFailing(text, problem)
 	}
+	// a column is not told; the start of the line's text is where people look first
 	lines := bytes.Split(text, []byte("\n"))
 	line = max(1, min(line, len(lines)))
 	indent := len(lines[line-1]) - len(bytes.TrimLeft(lines[line-1], " "))
 	return &Error{d.file, line, indent + 1, "", problem, syntaxHints[problem]}
 }
 
+// splitMessage takes the line out of a message of the YAML reader, which has no type for its errors.
+// Without a line it is 1.
 func splitMessage(err error) (line int, problem string) {
 	m := syntaxForm.FindStringSubmatch(err.Error())
 	if m == nil {

@@ -9,6 +9,9 @@ import (
 	"ridewitness/capture"
 )
 
+// timeForm is the form of RFC 3339, section 5.6. Lower-case t and z are allowed there, a space between
+// day and hour is only "for readability" and is refused, as is a time without offset: nobody could say
+// later which clock it came from.
 var timeForm = regexp.MustCompile(`^\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]([01]\d|2[0-3]):[0-5]\d)$`)
 
 // ParseTime reads a time strictly as RFC 3339 has it. Digits beyond the ninth of a fraction are
@@ -19,7 +22,7 @@ func ParseTime(text string) (capture.Stamp, error) {
 	if !timeForm.MatchString(text) {
 		return 0, errors.New("is no time with an offset from UTC (RFC 3339)")
 	}
-	text = strings.ToUpper(text)
+	text = strings.ToUpper(text) // time.Parse knows no lower-case t and z
 	leap := text[17:19] == "60"
 	if leap {
 		text = text[:17] + "59" + text[19:]
@@ -30,6 +33,7 @@ func ParseTime(text string) (capture.Stamp, error) {
 	}
 	t = t.UTC()
 	if leap {
+		// leap seconds are put in at the end of a day in UTC, whatever the offset makes of it
 		if t.Hour() != 23 || t.Minute() != 59 {
 			return 0, errors.New("has a second 60 that is no leap second")
 		}

@@ -31,6 +31,9 @@ func (e *Error) Error() string {
 // maxText is the longest text of a quantity, in bytes. Nobody writes a longer one on a card.
 const maxText = 64
 
+// A quantity as text: sign, digits with a point, exponent, at most one space, unit. Case counts, since
+// it tells units apart (mm and Mm, s and S).
+
 // Parse reads a number and its unit, one space between them or none: '2.2 L', '98cm2', '0.7'. The
 // error is an *Error.
 func Parse(text string) (Value, error) {
@@ -38,6 +41,7 @@ func Parse(text string) (Value, error) {
 	if number == "" || len(text) > maxText {
 		return Value{}, &Error{clip(text), "is no number with a unit", "for example 391 mm"}
 	}
+	// half of the world writes 2,2: it deserves more than an unknown unit
 	if strings.HasPrefix(name, ",") {
 		return Value{}, &Error{text, "has a comma in its number", "a point: " + strings.Replace(text, ",", ".", 1)}
 	}
@@ -99,6 +103,7 @@ func split(text string) (number, unit string) {
 	return text[:i], strings.TrimPrefix(text[i:], " ")
 }
 
+// signLength returns how many bytes of s are a sign: 0 or 1.
 func signLength(s string) int {
 	if strings.HasPrefix(s, "-") || strings.HasPrefix(s, "+") {
 		return 1
@@ -106,6 +111,8 @@ func signLength(s string) int {
 	return 0
 }
 
+// digitsLength returns how many ASCII digits s begins with. Digits of other scripts are none, as
+// strconv does not read them either.
 func digitsLength(s string) int {
 	n := 0
 	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
@@ -114,6 +121,8 @@ func digitsLength(s string) int {
 	return n
 }
 
+// exponentLength returns the length of an exponent at the start of s. A lone e is none: it may be the
+// first letter of a unit.
 func exponentLength(s string) int {
 	if s == "" || s[0] != 'e' && s[0] != 'E' {
 		return 0
@@ -125,10 +134,13 @@ func exponentLength(s string) int {
 	return 0
 }
 
+// mismatch says that two units measure different things. There is no text to repeat: the caller mixed
+// up units, not a user.
 func mismatch(u, to Unit) *Error {
 	return &Error{u.Name, "is " + u.Dimension.String(), to.Dimension.String()}
 }
 
+// allNames lists what Parse takes, for somebody who wrote a unit that it does not.
 func allNames() []string {
 	names := make([]string, len(units))
 	for i, u := range units {
@@ -137,6 +149,7 @@ func allNames() []string {
 	return names
 }
 
+// clip keeps an error readable when a whole paragraph stands where a quantity should.
 func clip(text string) string {
 	if len(text) <= maxText {
 		return text

@@ -29,11 +29,11 @@ const (
 	Area
 	Volume
 	Temperature
-	Rotation
+	Rotation // base unit: turns a second
 	Speed
 	Voltage
 	Duration
-	FlowANR
+	FlowANR // air at ANR (ISO 8778); base unit Pa m3/s, the flow of pressure times volume at 20 degC
 )
 
 // dimensions hold for each dimension its name with article, and an example in a unit of cards.
@@ -75,6 +75,7 @@ type Unit struct {
 	offset    float64 // SI value of zero units, temperatures only
 }
 
+// Sizes that several units share.
 const (
 	litre  = 1e-3 // m3
 	minute = 60.0 // s
@@ -197,6 +198,8 @@ func (u Unit) DifferenceIn(to Unit, v float64) (float64, error) {
 	return v * u.size() / to.size(), nil
 }
 
+// size returns the SI value of one unit. The zero Unit is a plain number and has the size 1, so that a
+// signal without unit needs no special case anywhere.
 func (u Unit) size() float64 {
 	if u.factor == 0 {
 		return 1

@@ -23,12 +23,14 @@ func ReadAddress(m document.Map) (decode.Address, bool) {
 		return a, false
 	}
 	a.Request, a.Response = capture.ID(rq), capture.ID(rs)
+	// the width comes first: an address that is wrong there is wrong whatever goes first in its frames
 	return a, readWidth(m, &a) && readExtension(m, &a)
 }
 
 // readWidth tells 11 from 29 bits.
 func readWidth(m document.Map, a *decode.Address) bool {
 	word, _ := m.Get("format").Word("standard", "extended")
+	// 0x18DAF110 needs no word to be of 29 bits; 0x6DC beside it is a slip of one of the two
 	wide := max(a.Request, a.Response) > capture.MaxStandardID
 	narrow := min(a.Request, a.Response) <= capture.MaxStandardID
 	a.Extended = wide || word == "extended"

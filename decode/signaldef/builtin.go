@@ -23,6 +23,7 @@ func Builtin(name string) ([]decode.Signal, bool) {
 	}
 	signals, err := Load(name, text)
 	if err != nil {
+		// the text is part of the program: to go on without it would read a vehicle as silent
 		panic(fmt.Sprintf("the built-in definitions %s, which a test loads, are wrong: %v", name, err))
 	}
 	return signals, true
@@ -31,6 +32,7 @@ func Builtin(name string) ([]decode.Signal, bool) {
 // BuiltinText returns the built-in definitions of that name as they are written, for people to read
 // and to start their own from.
 func BuiltinText(name string) ([]byte, bool) {
+	// a name with a separator is a path, also where the embedded files could be reached by it
 	if strings.ContainsAny(name, `/\`) {
 		return nil, false
 	}

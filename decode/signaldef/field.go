@@ -1,5 +1,14 @@
 package signaldef
 
+// A field in the notation of the definitions:
+//
+//	payload            00   50   1F   FF
+//	byte                0    1    2    3
+//	bytes 1-2           low-first: 0x1F50        high-first: 0x501F
+//	mask 0xFFF0         0x1F5_ -> 0x1F5 = 501    0x501_ -> 0x501 = 1281
+//
+// Any field of up to 64 bits that touches at most eight bytes can be written so, in either order.
+
 import (
 	"fmt"
 	"math"
@@ -38,8 +47,11 @@ func readField(m document.Map, limit payload) decode.Field {
 	return f
 }
 
+// bytesForm is a byte or a range of bytes.
 var bytesForm = regexp.MustCompile(`^(\d{1,4})(?:-(\d{1,4}))?$`)
 
+// readBytes reads the range of bytes and holds it against what the payload can have. That the payload
+// of one frame is shorter is no matter here: that sample is then missing.
 func readBytes(n document.Node, limit payload) (decode.Field, bool) {
 	text, ok := n.Text()
 	if !ok {
@@ -68,6 +80,8 @@ func readBytes(n document.Node, limit payload) (decode.Field, bool) {
 	return decode.Field{}, false
 }
 
+// readMask reads the mask over the number that the bytes make. Holes are refused: raw is what lies under
+// the mask shifted down, and with a hole two people would shift down differently.
 func readMask(n document.Node, f decode.Field) (uint64, bool) {
 	all := uint64(math.MaxUint64) >> (64 - 8*(f.To-f.From+1))
 	if !n.Exists() {
@@ -77,7 +91,7 @@ func readMask(n document.Node, f decode.Field) (uint64, bool) {
 	if !ok {
 		return 0, false
 	}
-	ones := mask >> trailing(mask)
+	ones := mask >> trailing(mask) // 0b0..01..1 if and only if there is no hole
 	switch {
 	case mask == 0:
 		n.Refuse("0 selects no bit", "the bits of the value, such as 0xFFF0")
@@ -91,8 +105,10 @@ func readMask(n document.Node, f decode.Field) (uint64, bool) {
 	return 0, false
 }
 
+// trailing returns how far raw is shifted down: 0 for a mask of 0 too, where 64 would shift all away.
 func trailing(mask uint64) int { return bits.TrailingZeros64(mask) & 63 }
 
+// bytesText writes a range as definitions do.
 func bytesText(f decode.Field) string {
 	if f.From == f.To {
 		return strconv.Itoa(f.From)
@@ -108,7 +124,8 @@ func maxRaw(mask uint64) uint64 {
 	return mask >> trailing(mask)
 }
 
-// rawBounds returns the least and the greatest number that the field can hold, sign included.
+// rawBounds returns the least and the greatest number that the field can hold, sign included. Above 53
+// bits they are rounded, which no check of a range can tell.
 func rawBounds(f decode.Field) (least, most float64) {
 	width := bits.OnesCount64(f.Mask)
 	if f.Signed {
@@ -124,7 +141,8 @@ type bit8 struct {
 	bits byte
 }
 
-// bitsOf lists the bits of the payload that a field uses, a byte at a time.
+// bitsOf lists the bits of the payload that a field uses, a byte at a time. Counted in the payload,
+// fields of different byte order can be held against each other.
 func bitsOf(f decode.Field) []bit8 {
 	used := make([]bit8, 0, maxFieldBytes)
 	for i := 0; i <= f.To-f.From; i++ {
@@ -141,6 +159,7 @@ func bitsOf(f decode.Field) []bit8 {
 
 // overlap returns a byte of which both fields use a bit.
 func overlap(a, b decode.Field) (at int, ok bool) {
+	// most signals of a frame lie apart: this keeps large files of one identifier quick
 	if a.To < b.From || b.To < a.From {
 		return 0, false
 	}

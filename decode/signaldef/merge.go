@@ -1,5 +1,14 @@
 package signaldef
 
+// Several sets of definitions become one:
+//
+//	j1939     pressure x4   height x4   engine-speed ...
+//	own.yaml  pressure rear-left                            lamp (other)
+//	merged    pressure x4, the rear-left one own's   ...    lamp
+//
+// Bits that two sets read in common are no mistake here: somebody who brings a second opinion on the
+// same bytes, under another quantity, meant to.
+
 import (
 	"fmt"
 	"slices"
@@ -38,6 +47,7 @@ func Merge(sets ...[]decode.Signal) ([]decode.Signal, []Replaced, error) {
 	var replaced []Replaced
 	for _, set := range sets {
 		for _, s := range set {
+			// sets are short and merged once; order is kept, so that exports of two runs compare
 			i := slices.IndexFunc(merged, func(old decode.Signal) bool { return replaces(&s, &old) })
 			if i < 0 {
 				merged = append(merged, s)
@@ -50,6 +60,8 @@ func Merge(sets ...[]decode.Signal) ([]decode.Signal, []Replaced, error) {
 	return merged, replaced, checkMerged(merged)
 }
 
+// replaces reports whether s takes the place of old. Signals of quantity other have no role that could
+// be doubled, so only their names tell that the same thing is meant.
 func replaces(s, old *decode.Signal) bool {
 	if s.Quantity == decode.Other || old.Quantity == decode.Other {
 		return s.Quantity == old.Quantity && s.Name == old.Name
@@ -89,6 +101,8 @@ func sameLength(a, b decode.Origin) bool {
 	return !same || a.Length == b.Length || a.Length == 0 || b.Length == 0
 }
 
+// checkMergedPairs refuses conversations of different sets that a listener would mix up: an answer given
+// to the wrong request is a value of the wrong sensor.
 func checkMergedPairs(merged []decode.Signal) error {
 	for i := range merged {
 		for j := range i {

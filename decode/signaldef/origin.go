@@ -1,5 +1,12 @@
 package signaldef
 
+// Where a payload comes from. What the keys name, and what byte 0 of `bytes` is then:
+//
+//	frame             the first data byte of the frame                      ISO 11898-1
+//	parameter_group   the first byte of the group, reassembled if long      SAE J1939-21
+//	data_identifier   the first byte behind the identifier in the answer    ISO 14229-1, 0x22
+//	parameter_id      the first byte behind the parameter in the answer     SAE J1979, service 01
+
 import (
 	"fmt"
 	"slices"
@@ -31,6 +38,8 @@ const (
 	maxAnswerBytes = 4095 - 3
 )
 
+// payloadLimit returns the longest payload of an origin. Of an origin with a mistake it is the longest
+// of all, so that one mistake does not bring a second message about its bytes.
 func payloadLimit(o decode.Origin) payload {
 	switch {
 	case o.Kind == decode.FromFrame:
@@ -54,6 +63,7 @@ type source struct {
 	read func(document.Map) decode.Origin
 }
 
+// sources lists every kind of origin. One more kind is one more row here, and one in the schema.
 var sources = []source{
 	{"frame", []string{"frame", "format", "bus"}, readFrame},
 	{"parameter_group", []string{"parameter_group", "source_address", "bus"}, readGroup},
@@ -62,6 +72,8 @@ var sources = []source{
 	{"parameter_id", []string{"parameter_id", "service", "bus"}, readParameter},
 }
 
+// readOrigin finds out by the keys which kind of origin is meant and reads it. Only the keys of that kind
+// are known then, so source_address beside frame is a mistake and not ignored.
 func readOrigin(n document.Node) decode.Origin {
 	const want = "a map with frame, parameter_group, data_identifier or parameter_id"
 	pairs, ok := n.Pairs(want)
@@ -84,6 +96,7 @@ func readOrigin(n document.Node) decode.Origin {
 // maxBusName is the longest name of a network interface, in bytes (linux/if.h, IFNAMSIZ - 1).
 const maxBusName = 15
 
+// readBus reads the name of a bus as the recording names it. "" is every bus.
 func readBus(n document.Node) string {
 	bus, ok := n.Text()
 	if ok && len(bus) > maxBusName {
@@ -92,6 +105,8 @@ func readBus(n document.Node) string {
 	return bus
 }
 
+// readFrame reads an identifier and its format. The format has to be said: 0x123 in 11 and in 29 bits are
+// two different frames (ISO 11898-1), and a bus may carry both.
 func readFrame(m document.Map) decode.Origin {
 	o := decode.Origin{Kind: decode.FromFrame}
 	word, ok := m.Need("format", "standard (11 bit) or extended (29 bit)").Word("standard", "extended")
@@ -104,6 +119,7 @@ func readFrame(m document.Map) decode.Origin {
 	return o
 }
 
+// readID reads an identifier up to the greatest of its format.
 func readID(n document.Node, most capture.ID) capture.ID {
 	id, _ := n.Uint(0, uint64(most))
 	return capture.ID(id)
@@ -115,11 +131,14 @@ const (
 	pdu2             = 240     // from this PDU format on the next byte belongs to the group
 )
 
+// readGroup reads a parameter group. Of groups below PDU format 240 the low byte on the bus is the
+// destination and no part of the number (SAE J1939-21); who copied it from a trace gets the right one.
 func readGroup(m document.Map) decode.Origin {
 	o := decode.Origin{Kind: decode.FromGroup, Source: decode.AnySource}
 	n := m.Get("parameter_group")
 	group, ok := n.Uint(0, maxGroup)
 	o.Group = uint32(group)
+	// PDU1: a unit that sends to 0xFF and to 0x2F sends the same group
 	if ok && group>>8&0xFF < pdu2 && group&0xFF != 0 {
 		n.Refuse(fmt.Sprintf("the low byte of group %d (0x%04X) is a destination address", group, group),
 			fmt.Sprintf("%d (0x%04X)", group&^0xFF, group&^0xFF))
@@ -134,6 +153,8 @@ func readGroup(m document.Map) decode.Origin {
 	return o
 }
 
+// readIdentifier reads a data identifier and who is asked for it. The same number means different things
+// at different units, so the addresses are part of the origin.
 func readIdentifier(m document.Map) decode.Origin {
 	o := decode.Origin{Kind: decode.FromIdentifier}
 	id, _ := m.Get("data_identifier").Uint(0, 0xFFFF)
@@ -148,6 +169,8 @@ func readIdentifier(m document.Map) decode.Origin {
 // values, trouble codes or names, which are no measurement of now.
 const service01 = 0x01
 
+// readParameter reads a parameter identifier. Its length must be known: an answer may hold up to six
+// parameters in a row, and only their lengths tell where the next one starts.
 func readParameter(m document.Map) decode.Origin {
 	o := decode.Origin{Kind: decode.FromParameter, Service: service01}
 	n := m.Get("parameter_id")
@@ -157,6 +180,8 @@ func readParameter(m document.Map) decode.Origin {
 	if ok && o.Length == 0 {
 		n.Refuse(n.Shown()+" is no parameter whose length is known", "one of those of service 0x01, such as 0x0C")
 	}
+	// service 02 answers with values frozen at the time of a fault, in the same layout: read as live
+	// they would be hours or weeks old
 	service := m.Get("service")
 	if v, ok := service.Uint(0, 0xFF); ok && v != service01 {
 		service.Refuse(service.Shown()+" does not answer with present values", "0x01")

@@ -1,5 +1,13 @@
 package signaldef
 
+// A listener knows a conversation by what it sees of it (ISO 15765-2):
+//
+//	normal     0x6D4 request              0x6DC answer
+//	mixed      0x6D4 3A request           0x6DC 3A answer      one byte for both directions
+//	extended   0x6F1 40 request           0x640 F1 answer      each direction names its target
+//
+// Two conversations that look the same in one direction would get each other's answers.
+
 import (
 	"fmt"
 	"slices"
@@ -17,16 +25,21 @@ type listener struct {
 	first    int // the byte that goes first, or noByte
 }
 
+// noByte stands for an address without a first byte of its own.
 const noByte = -1
 
+// answersOf returns what a listener sees of the control unit's direction.
 func answersOf(a decode.Address) listener {
 	return listener{a.Response, a.Extended, firstByte(a, a.ReplyTarget)}
 }
 
+// requestsOf returns what a listener sees of the tester's direction.
 func requestsOf(a decode.Address) listener {
 	return listener{a.Request, a.Extended, firstByte(a, a.RequestTarget)}
 }
 
+// firstByte returns the byte that goes first in each frame: the extension of mixed addressing, or the
+// target of extended addressing, which differs by direction (ISO 15765-2, addressing formats).
 func firstByte(a decode.Address, target uint8) int {
 	switch {
 	case a.Mixed:
@@ -59,6 +72,8 @@ func Collide(a, b decode.Address) string {
 	}
 }
 
+// checkPairs refuses two conversations of one file that can't be told apart. One address is compared
+// once, however many signals share it.
 func (l *loader) checkPairs() {
 	var seen []*entry
 	for i := range l.entries {
@@ -66,7 +81,7 @@ func (l *loader) checkPairs() {
 		if e.Origin.Kind != decode.FromIdentifier {
 			continue
 		}
-		fresh := true
+		fresh := true // no signal before it has this address
 		for _, other := range seen {
 			if !sameBus(e.Origin.Bus, other.Origin.Bus) {
 				continue
@@ -85,8 +100,10 @@ func (l *loader) checkPairs() {
 	}
 }
 
+// sameBus reports whether one frame could belong to both; "" is every bus.
 func sameBus(a, b string) bool { return a == b || a == "" || b == "" }
 
+// hasState reports whether the signal can ever have that state.
 func hasState(s *decode.Signal, word string) bool {
 	for _, w := range s.States {
 		if w == word {
@@ -96,6 +113,7 @@ func hasState(s *decode.Signal, word string) bool {
 	return false
 }
 
+// stateWords lists the states of a signal, sorted, each word once: two patterns may share one.
 func stateWords(s *decode.Signal) string {
 	var words []string
 	for _, w := range s.States {

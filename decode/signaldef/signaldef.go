@@ -61,10 +61,13 @@ type entry struct {
 	body document.Map
 }
 
+// loader collects the signals of one file.
 type loader struct {
 	entries []entry
 }
 
+// readFile reads each signal on its own. What they say about each other is checked later, and only when
+// each of them alone is without mistake: half a signal would collide with anything.
 func (l *loader) readFile(root document.Node) {
 	m, ok := root.Map(fileKeys...)
 	if !ok {
@@ -86,6 +89,7 @@ func (l *loader) readFile(root document.Node) {
 	}
 }
 
+// signals returns what was read, in the order of the file.
 func (l *loader) signals() []decode.Signal {
 	out := make([]decode.Signal, len(l.entries))
 	for i, e := range l.entries {

@@ -1,5 +1,8 @@
 package signaldef
 
+// What no signal shows alone. Each check takes all signals, in the order of the file, so that the later
+// of two is the one to blame: the first one was there when the second was written.
+
 import (
 	"fmt"
 
@@ -17,6 +20,7 @@ func (l *loader) checkTogether() {
 	l.checkOverlaps()
 }
 
+// checkNames refuses two signals of one name: findings and exports tell signals apart by it.
 func (l *loader) checkNames() {
 	first := map[string]*entry{}
 	for i := range l.entries {
@@ -35,6 +39,7 @@ type role struct {
 	quantity decode.Quantity
 }
 
+// String returns 'the pressure of rear-left', or 'the engine-speed' of the whole vehicle.
 func (r role) String() string {
 	if r.corner == decode.NoCorner {
 		return "the " + r.quantity.String()
@@ -42,8 +47,11 @@ func (r role) String() string {
 	return "the " + r.quantity.String() + " of " + r.corner.String()
 }
 
+// roleOf returns the role of a signal of any quantity but other.
 func roleOf(s *decode.Signal) role { return role{s.Corner, s.Quantity} }
 
+// checkQuantities refuses a second signal for one role. A rule that had two rear-left pressures would have
+// to choose, and whichever it chose could be the one that is wrong.
 func (l *loader) checkQuantities() {
 	first := map[role]*entry{}
 	for i := range l.entries {
@@ -61,6 +69,8 @@ func (l *loader) checkQuantities() {
 	}
 }
 
+// checkReferences looks up the signals that shared sensors wait for. A name that is no signal would mean
+// that the sensor never speaks, and nothing would say why.
 func (l *loader) checkReferences() {
 	byName := map[string]*entry{}
 	for i := range l.entries {
@@ -91,6 +101,7 @@ type answer struct {
 	identifier uint16
 }
 
+// answerOf returns the identifier of a signal that comes from one.
 func answerOf(o decode.Origin) answer { return answer{o.Bus, o.Address, o.Identifier} }
 
 // checkLengths gives all signals of one data identifier the length that one of them states.
@@ -132,6 +143,7 @@ func (l *loader) statedLengths() map[answer]*entry {
 	return first
 }
 
+// value returns the value of a key, or an absent node.
 func value(pairs []document.Pair, key string) document.Node {
 	for _, p := range pairs {
 		if p.Key.Is(key) {
@@ -167,7 +179,7 @@ func broad(o decode.Origin) decode.Origin {
 // checkOverlap holds a signal against those before it in its group.
 func checkOverlap(e *entry, group []*entry) {
 	for _, other := range group {
-		if other == e {
+		if other == e { // the rest comes later in the file and checks itself against this one
 			return
 		}
 		if !sameSender(e, other) || exclusive(&e.Signal, &other.Signal) {
@@ -181,6 +193,8 @@ func checkOverlap(e *entry, group []*entry) {
 	}
 }
 
+// sameSender reports whether one payload could serve both: buses and source addresses agree, or are open
+// in one of the two.
 func sameSender(a, b *entry) bool {
 	bus := a.Origin.Bus == b.Origin.Bus || a.Origin.Bus == "" || b.Origin.Bus == ""
 	source := a.Origin.Source == b.Origin.Source || a.Origin.Source == decode.AnySource || b.Origin.Source == decode.AnySource

@@ -14,8 +14,10 @@ type LimitName struct {
 	Means string
 }
 
-// LimitNames lists every threshold that a card may override. The bounds keep a slipped decimal
-// point from switching a rule off (our own choice).
+// LimitNames lists every threshold that a card may override, in the units in which the rules count. The
+// bounds keep a slipped decimal point from switching a rule off (our own choice). A leak under 0.1 ml/min
+// can't be told from what the rubber of a bellows lets through (computed from values from memory), and no
+// engine runs under 100/min: crankshafts turn 100 to 250 while the starter works (common practice).
 var LimitNames = []LimitName{
 	{"leak", quantity.MillilitrePerMinute, 0.1, 10000, "greatest leak that still counts as tight, at ANR (ISO 8778)"},
 	{"side_difference", quantity.Millimetre, 1, 100, "greatest difference in height between left and right"},
@@ -30,11 +32,14 @@ var LimitNames = []LimitName{
 	{"height_tolerance", quantity.Millimetre, 1, 50, "how far a height may be off its reference"},
 }
 
+// readLimits reads the thresholds that the card overrides, each in its own unit. A name that no rule knows
+// is refused: a threshold believed to be set and not used is worse than none.
 func (l *loader) readLimits(n document.Node) {
 	m, ok := n.Map(limitKeys()...)
 	if !ok {
 		return
 	}
+	// a name that is not there stays out of the map: the default is the rule's business, not the card's
 	l.card.Limits = map[string]Limit{}
 	for _, name := range LimitNames {
 		if v := within(m.Get(name.Name), name.Unit, name.Least, name.Most); v.Known {
@@ -43,6 +48,7 @@ func (l *loader) readLimits(n document.Node) {
 	}
 }
 
+// limitKeys lists the names of LimitNames.
 func limitKeys() []string {
 	keys := make([]string, len(LimitNames))
 	for i, name := range LimitNames {

@@ -1,5 +1,14 @@
 package jobcard
 
+// A card is read part by part, and each part is held against those before it:
+//
+//	springs --> serviced --> new_springs
+//	   +------> circuit
+//	   +------> stages
+//
+// What contradicts itself is refused and not repaired: a card that says left in one place and right in
+// another has one of the two wrong, and only the person who wrote it knows which.
+
 import (
 	"fmt"
 	"regexp"
@@ -42,6 +51,7 @@ func LoadFile(path string) (*Card, error) {
 	return Load(path, text)
 }
 
+// cardKeys are the keys of a card, in the order in which they are usually written.
 var cardKeys = []string{"version", "job", "vehicle", "serviced", "springs", "circuit", "new_springs", "heights",
 	"height_readings", "limits", "ask", "stages", "said", "marks"}
 
@@ -58,6 +68,7 @@ var (
 // maxItems is the longest list of a card. A card with more than a few dozen rows is none.
 const maxItems = 1000
 
+// loader fills a card. Parts that other parts lean on are read first.
 type loader struct {
 	card Card
 	// airUnsure: a spring's corners could not be read, so nothing is said about corners that have
@@ -65,6 +76,8 @@ type loader struct {
 	airUnsure bool
 }
 
+// readCard reads the parts of a card. Springs come first: who is serviced, filled or renewed has to ride
+// on air.
 func (l *loader) readCard(m document.Map) {
 	c := &l.card
 	m.Need("version", "version: 1").Uint(Version, Version)
@@ -85,9 +98,9 @@ func (l *loader) readCard(m document.Map) {
 	l.readMarks(m.Get("marks"))
 }
 
+// cornersHint is said where a name is no corner. The rules know two axles: a third one squeezed into the
+// names of four corners would be judged as something that it is not.
 const cornersHint = "front-left, front-right, rear-left or rear-right; a third axle can't be judged"
-
-var cornerNames = []string{"front-left", "front-right", "rear-left", "rear-right"}
 
 // readCorner reads the name of a corner; the error says that there are four.
 func readCorner(n document.Node) decode.Corner {
@@ -123,6 +136,7 @@ func readCorners(n document.Node, check func(document.Node, decode.Corner) bool)
 	return corners
 }
 
+// items reads a list of at most maxItems rows.
 func items(n document.Node, want string) ([]document.Node, bool) {
 	list, ok := n.List(want)
 	if ok && len(list) > maxItems {
@@ -145,13 +159,15 @@ func byCorner(n document.Node, want string, read func(decode.Corner, document.No
 	}
 }
 
-// within reads a quantity that has to lie between two bounds, both included, in unit.
+// within reads a quantity that has to lie between two bounds, both included, in unit. The bounds of a
+// card are wide: they catch kPa taken for bar and a slipped decimal point, not an unusual vehicle.
 func within(n document.Node, unit quantity.Unit, least, most float64) Number {
 	v, ok := n.Quantity(unit)
 	if !ok {
 		return Number{}
 	}
 	if v < least || v > most {
+		// the bounds are in unit, the text in the user's own: both are shown
 		name := unit.Name
 		if name != "" {
 			name = " " + name
@@ -162,6 +178,8 @@ func within(n document.Node, unit quantity.Unit, least, most float64) Number {
 	return Number{v, true}
 }
 
+// readReadings reads the heights that a tape showed at a known time. They turn a height signal that knows
+// only differences into one that can be held against the series height.
 func (l *loader) readReadings(n document.Node) {
 	list, _ := items(n, "a list of readings")
 	for _, item := range list {
@@ -172,6 +190,7 @@ func (l *loader) readReadings(n document.Node) {
 		r := Reading{Place: item.Place()}
 		r.Corner = readCorner(m.Need("corner", cornersHint))
 		r.At, _ = m.Need("at", "when it was read, such as 2026-03-02T09:14:05Z").Time()
+		// a row with a mistake is kept: the card is not handed out anyway
 		r.TapeMM = readTape(m.Need("tape", "the reading, such as 391 mm")).Value
 		l.card.Readings = append(l.card.Readings, r)
 	}
@@ -180,6 +199,7 @@ func (l *loader) readReadings(n document.Node) {
 // readTape reads a height by tape. Wheel arches stand between a hand and two metres over the hub.
 func readTape(n document.Node) Number { return within(n, quantity.Millimetre, 50, 2000) }
 
+// readHeights reads the reference heights. Corners on steel springs have them too.
 func (l *loader) readHeights(n document.Node) {
 	byCorner(n, "a map from corners to heights", func(c decode.Corner, v document.Node) {
 		m, ok := v.Map(heightKeys...)
@@ -194,6 +214,7 @@ func (l *loader) readHeights(n document.Node) {
 	})
 }
 
+// readSaid reads what a person vouches for. It is printed as said, never as seen.
 func (l *loader) readSaid(n document.Node) {
 	list, _ := items(n, "a list of what was said")
 	for _, item := range list {
@@ -209,6 +230,7 @@ func (l *loader) readSaid(n document.Node) {
 	}
 }
 
+// readAsk reads the rules that have to be answered. Whether they exist is for CheckAsk to say.
 func (l *loader) readAsk(n document.Node) {
 	list, _ := items(n, "a list of rules, such as [not-tight]")
 	for _, item := range list {
@@ -241,6 +263,8 @@ func readUseBy(n document.Node) capture.Stamp {
 		n.Refuse(n.Shown()+" is no month or day", want)
 		return 0
 	}
+	// the instant after the last day, so that a spring is within its date for all of it; in UTC, since
+	// a card has no place on earth: at most half a day off, against a life of years
 	first, months, days := text, 0, 1
 	if monthForm.MatchString(text) {
 		first, months, days = text+"-01", 1, 0
@@ -253,6 +277,8 @@ func readUseBy(n document.Node) capture.Stamp {
 	return capture.StampOf(t.AddDate(0, months, days))
 }
 
+// readNewSprings reads what stands on the boxes. A new spring on a corner that the card does not call
+// serviced is a slip between left and right, the one that matters most here.
 func (l *loader) readNewSprings(n document.Node) {
 	byCorner(n, "a map from corners to what stands on the box", func(c decode.Corner, v document.Node) {
 		m, ok := v.Map(newSpringKeys...)

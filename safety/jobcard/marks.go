@@ -1,5 +1,8 @@
 package jobcard
 
+// Marks of the workshop's own, set with one key while the hands are dirty. They mean nothing to the
+// rules; they stand in the session for people who read it later.
+
 import (
 	"regexp"
 	"slices"
@@ -19,11 +22,13 @@ var builtinKeys = map[string]string{
 	"p": "plots", "l": "list", "b": "big",
 }
 
+// The forms of names and keys of marks.
 var (
 	markForm = regexp.MustCompile(`^[a-z][a-z0-9-]{0,39}$`)
 	keyForm  = regexp.MustCompile(`^[A-Za-z]$`)
 )
 
+// readMarks reads further marks. A name that is built in would change what the rules take the mark for.
 func (l *loader) readMarks(n document.Node) {
 	pairs, ok := n.Pairs("a map from names of marks to keys, such as {ballast-in: t}")
 	if !ok {
@@ -47,7 +52,7 @@ func (l *loader) addMark(name string, n document.Node) {
 	if !ok {
 		return
 	}
-	key := strings.ToLower(text)
+	key := strings.ToLower(text) // with caps lock on, the same key
 	other := slices.IndexFunc(l.card.Marks, func(m MarkName) bool { return m.Key == key })
 	switch {
 	case !keyForm.MatchString(text):
@@ -61,6 +66,7 @@ func (l *loader) addMark(name string, n document.Node) {
 	}
 }
 
+// reservedLetters lists the letters that are taken, sorted.
 func reservedLetters() string {
 	var keys []string
 	for k := range builtinKeys {

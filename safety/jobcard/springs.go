@@ -1,5 +1,8 @@
 package jobcard
 
+// Which corners ride on air, and which of them share it. One spring of the card may stand on one corner
+// or on both of an axle: the corners then share what is known about it, not the air.
+
 import (
 	"fmt"
 	"slices"
@@ -9,6 +12,8 @@ import (
 	"ridewitness/decode/quantity"
 )
 
+// readSprings reads which corners ride on air. The key alone is a claim about the others: with it they are
+// 'not an air spring', without it they are unknown (H06).
 func (l *loader) readSprings(n document.Node) {
 	const want = "a map from a name of your choice to a spring: {rear: {corners: [rear-left, rear-right]}}"
 	pairs, ok := n.Pairs(want)
@@ -38,6 +43,7 @@ func (l *loader) readSpring(key document.Node, m document.Map) {
 		GreatestBar: within(m.Get("greatest_pressure"), quantity.Bar, 0.2, 40),
 	}
 	s.Name, _ = key.Text()
+	// swapped, every pressure would break one of the two rules that rest on them
 	if s.LeastBar.Known && s.GreatestBar.Known && s.GreatestBar.Value <= s.LeastBar.Value {
 		greatest := m.Get("greatest_pressure")
 		greatest.Refuse(fmt.Sprintf("%s is not above least_pressure %s", greatest.Shown(), m.Get("least_pressure").Shown()),
@@ -48,6 +54,7 @@ func (l *loader) readSpring(key document.Node, m document.Map) {
 		corners.Refuse("no corner is named", "one or two corners")
 	}
 	named := readCorners(corners, func(item document.Node, c decode.Corner) bool { return l.isFree(item, c) })
+	// without its corners this spring says nothing about which corners have none
 	l.airUnsure = l.airUnsure || len(named) == 0
 	for _, c := range named {
 		l.card.Springs[c] = s
@@ -63,7 +70,7 @@ func (l *loader) isFree(n document.Node, c decode.Corner) bool {
 	return other == nil
 }
 
-// times returns the number in another unit.
+// times returns the number in another unit; an unknown one stays unknown.
 func (n Number) times(factor float64) Number { return Number{n.Value * factor, n.Known} }
 
 // readAirCorners reads a list of corners that ride on air.
@@ -85,6 +92,7 @@ func (l *loader) readCircuits(n document.Node) {
 	if !ok {
 		return
 	}
+	// [a, b] is one circuit, [[a, b], [c, d]] are two: the first item tells
 	circuits := []document.Node{n}
 	if len(list) > 0 && list[0].IsList() {
 		circuits = list
@@ -98,6 +106,8 @@ func (l *loader) readCircuits(n document.Node) {
 	}
 }
 
+// addCircuit keeps a circuit whose corners are in no other: air that flows between two circuits makes them
+// one.
 func (l *loader) addCircuit(n document.Node, corners []decode.Corner) {
 	for _, c := range corners {
 		for _, other := range l.card.Circuits {

@@ -1,5 +1,12 @@
 package jobcard
 
+// What the tester's requests mean. One row ties one request to one kind of work on some corners:
+//
+//	-> 0x6D4  31 01 03 02   start routine 0x0302      row: fill, rear-left
+//	<- 0x6DC  71 01 03 02   it runs                   the stage begins
+//	-> 0x6D4  31 02 03 02   stop
+//	<- 0x6DC  71 02 03 02   it stopped                the stage ends
+
 import (
 	"fmt"
 
@@ -8,8 +15,11 @@ import (
 	"ridewitness/decode/signaldef"
 )
 
+// stageKeys are the keys of a row, those of an address included.
 var stageKeys = append([]string{"stage", "corners", "routine", "input_output"}, signaldef.AddressKeys...)
 
+// readStages reads what the tester's requests mean. Nothing on a network says that routine 0x0301 bleeds
+// the rear left: only somebody who watched it, or the maker's papers, do.
 func (l *loader) readStages(n document.Node) {
 	list, _ := items(n, "a list of requests and what they mean")
 	for _, item := range list {
@@ -23,6 +33,8 @@ func (l *loader) readStages(n document.Node) {
 	}
 }
 
+// readStage reads one row: a routine (service 0x31) or an input output control (service 0x2F) of ISO
+// 14229-1, and the unit that is asked.
 func (l *loader) readStage(m document.Map) (StageRequest, bool) {
 	r := StageRequest{Place: m.Place()}
 	r.Stage, _ = m.Need("stage", "bleed or fill").Word("bleed", "fill")
@@ -33,6 +45,7 @@ func (l *loader) readStage(m document.Map) (StageRequest, bool) {
 	}
 	routine, control := m.Get("routine"), m.Get("input_output")
 	const want = "routine (service 0x31) or input_output (service 0x2F), one of the two"
+	// both share their number range, so the key has to say which service is meant
 	switch {
 	case routine.Exists() && control.Exists():
 		control.Refuse("the row names a routine too", want)
@@ -51,6 +64,7 @@ func (l *loader) readStage(m document.Map) (StageRequest, bool) {
 // addStage keeps a row unless another row claims the same request, or can't be told from it.
 func (l *loader) addStage(m document.Map, r StageRequest) {
 	for _, other := range l.card.Stages {
+		// also for the same stage: which corners it works on would depend on the row that is found first
 		same := r.Kind == other.Kind && r.Identifier == other.Identifier && r.Address == other.Address
 		if same {
 			m.Get(r.Kind.key()).Refuse(fmt.Sprintf("0x%04X is the request for %s %s already", r.Identifier, other.Stage, cornerList(other.Corners)),
@@ -73,6 +87,7 @@ func (k RequestKind) key() string {
 	return "routine"
 }
 
+// cornerList writes corners for an error.
 func cornerList(corners []decode.Corner) string {
 	text := ""
 	for i, c := range corners {
