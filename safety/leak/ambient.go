@@ -116,7 +116,7 @@ type drift struct {
 // that stays within a range r turns a least-squares slope by at most 1.5 r/W, however it moves: that
 // bounds the drift of a window in which the ambient changed. A car from -5 into 15 degC begins with
 // half a kelvin a minute, which no wait of minutes can bound by less.
-func (a *ambient) drift(endS, windowS float64, driven bool) drift {
+func (a *ambient) drift(endS, windowS float64, c Conditions) drift {
 	d := drift{warm: driftUnknown, cool: driftCooling}
 	if a.seen && endS-a.last <= ambientOld {
 		d = drift{warm: driftShort, cool: driftShort, recorded: true}
@@ -132,7 +132,7 @@ func (a *ambient) drift(endS, windowS float64, driven bool) drift {
 			d.warm, d.cool = driftSteady, driftSteady
 		}
 	}
-	if driven {
+	if c.Driven {
 		d.cool = max(d.cool, driftDriven)
 	}
 	return d

@@ -130,11 +130,11 @@ func (s stretch) usable() Reason {
 		}
 		for i := range parts {
 			n := of(&parts[i]).n
-			if n < samplesLeast/2 {
-				return TooShort
-			}
 			if 2*n*len(parts) < total {
 				return GapInside
+			}
+			if n < samplesLeast/2 {
+				return TooShort
 			}
 		}
 	}
@@ -204,7 +204,7 @@ func (s stretch) rated(m massSlope) bool {
 
 // drift returns the drift of the gas temperature to allow for, the other corners heard.
 func (w *Window) drift(s stretch, c Conditions) drift {
-	d := w.ambient.drift(w.pressure.last.t, s.seconds(), c.Driven)
+	d := w.ambient.drift(w.pressure.last.t, s.seconds(), c)
 	for _, o := range c.Others {
 		if !o.usable() {
 			continue

@@ -17,12 +17,12 @@ type massSlope struct {
 
 // mass regresses the mass over the stretch.
 func (s stretch) mass() massSlope {
-	p := s.signalSlope(pressureOf, &s.w.pressure, true, s.gas.ambientPa)
+	p := s.pressureSlope()
 	rt := airspring.GasConstant * s.gas.kelvin
 	if s.regime != Standing {
 		return s.massFixedHeight(p, rt)
 	}
-	h := s.signalSlope(heightOf, &s.w.height, false, 0)
+	h := s.heightSlope()
 	m3 := s.gas.volumeAt(h.at.x)
 	perPa, perMM := m3/rt, p.at.x*s.gas.areaM2/1000/rt
 	still := math.Abs(p.slope) <= p.half()

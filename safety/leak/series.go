@@ -94,7 +94,8 @@ func (w *Window) gasOf(lo, hi int, c Conditions) gas {
 	if all.barometer.n > 0 {
 		g.ambientPa, g.ambientPaU = all.barometer.sum/all.barometer.n, 500
 	}
-	g.shape(w.setup.Spring, c, all.height.n > 0, all.height.x/float64(all.height.n)+w.height.origin)
+	n := float64(all.height.n)
+	g.shape(w.setup.Spring, c, mean{n, all.height.x + n*w.height.origin})
 	return g
 }
 
@@ -107,21 +108,22 @@ const (
 	standingNoAreaVolumeU = 0.1
 )
 
-// shape sets volume and area on the scale of the height signal, whose mean is meanMM if known.
-func (g *gas) shape(s airspring.Spring, c Conditions, heightKnown bool, meanMM float64) {
+// shape sets volume and area on the scale of the height signal, whose mean may be unknown.
+func (g *gas) shape(s airspring.Spring, c Conditions, height mean) {
 	uV, uA := s.Uncertainty()
 	g.areaM2, g.areaKnown = s.HeightArea()
 	g.volumeKnown = s.VolumeKnown()
 	g.volumeU = uV
-	if !heightKnown {
-		meanMM = 0
+	meanMM := 0.0
+	if height.n > 0 {
+		meanMM = height.sum / height.n
 	}
 	switch {
 	case !g.areaKnown && c.Regime == Hanging:
 		g.baseM3, g.volumeU = s.VolumeM3*droopShare, math.Hypot(uV, shareU)
 	case !g.areaKnown:
 		g.baseM3, g.volumeU = s.VolumeM3, math.Hypot(uV, standingNoAreaVolumeU)
-	case heightKnown && c.Height == OverDesign:
+	case height.n > 0 && c.Height == OverDesign:
 		// A(h) varies: the further from design height, the less the volume is known.
 		g.baseM3 = s.VolumeM3
 		off := math.Abs(g.areaM2 * meanMM / 1000)
@@ -158,19 +160,28 @@ type pick func(*block) *stat
 func pressureOf(b *block) *stat { return &b.pressure }
 func heightOf(b *block) *stat   { return &b.height }
 
-// signalSlope regresses one raw signal. decay says that it is an absolute value from which a leak
-// takes in proportion; offset is added to the signal's values to make it one.
-func (s stretch) signalSlope(of pick, k *track, decays bool, offset float64) slope {
-	means := s.means(of, offset+k.origin)
-	f := straight(means, 0)
+// pressureSlope regresses the absolute pressure, Pa/s, from which a leak takes in proportion.
+func (s stretch) pressureSlope() slope {
+	offset := s.gas.ambientPa + s.w.pressure.origin
+	f := straight(s.means(pressureOf, offset), 0)
 	decay := 0.0
-	if decays && f.at.x > 0 {
+	if f.at.x > 0 {
 		decay = f.slope * f.slope / f.at.x
-		f = straight(means, decay)
 	}
+	return s.signalSlope(pressureOf, &s.w.pressure, offset, decay)
+}
+
+// heightSlope regresses the height, mm/s.
+func (s stretch) heightSlope() slope {
+	return s.signalSlope(heightOf, &s.w.height, s.w.height.origin, 0)
+}
+
+// signalSlope regresses one raw signal; offset makes its sums values again.
+func (s stretch) signalSlope(of pick, k *track, offset, decay float64) slope {
+	f := straight(s.means(of, offset), decay)
 	sl := slope{fit: f, err: f.se, noise: tQuantile * f.se, step: s.stepError(of, k.q())}
 	if s.dithered(of) {
-		sl.consider(s.correlated(of, f, offset+k.origin, decay))
+		sl.consider(s.correlated(of, f, offset, decay))
 	}
 	return sl
 }
