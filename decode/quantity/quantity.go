@@ -6,12 +6,13 @@
 //
 // A Unit is a name, a dimension and a factor (for temperatures also an offset) to the SI unit.
 //
-// The invariant: two values meet only in units of one dimension; Convert, In and ParseIn refuse
+// The invariant: two values meet only in units of one dimension; In, DifferenceIn and ParseIn refuse
 // anything else, so a length can't be read as an area, nor a number without unit as a pressure.
 //
 // Factors are exact by definition of the units (BIPM, The International System of Units, 9th
-// edition, tables 2, 4, 7 and 8). A flow of air is written in ml/min at the reference atmosphere
-// ANR of ISO 8778: 20 degC and 100 kPa.
+// edition; the bar, which that edition no longer lists, is 100 kPa by its definition in the edition
+// before). A flow of air is written in ml/min at the reference atmosphere ANR of ISO 8778: 20 degC
+// and 100 kPa.
 //
 // The package knows no gauge or absolute pressures: that is said beside the value, never by its
 // unit. It imports nothing of ours.
@@ -125,7 +126,7 @@ var (
 	PascalM3PerS        = Unit{"Pa m3/s", FlowANR, 1, 0}
 )
 
-// Units lists the named units, those of one dimension together.
+// units lists the named units, those of one dimension together.
 var units = []Unit{
 	Percent,
 	Bar, Kilopascal, Pascal,
@@ -141,7 +142,7 @@ var units = []Unit{
 }
 
 // spellings are other ways to write a unit that mean the same beyond doubt. The litre has two
-// symbols (SI brochure, table 8, note c).
+// symbols, l and L (SI brochure, table 8).
 var spellings = map[string]Unit{
 	"l":      Litre,
 	"mL/min": MillilitrePerMinute,
