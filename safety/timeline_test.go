@@ -5,6 +5,8 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -28,8 +30,10 @@ import (
 //	-- timeline --
 //	# time      corner      quantity  value   unit
 //	0~40/0.1    rear-left   height    85      mm      every 0.1 s from 0 to 40
+//	0~40/0.1    all         height    85      mm      at each corner; also front, rear
 //	40~44/0.1   rear-left   height    85~0    mm      in a straight line
 //	3           rear-left   mark      tape=391 mm
+//	0~40/0.1    rear-left   height    85      mm  noise=0.3   one standard deviation, always the same noise
 //	5~9/0.1     rear-left   pressure  0 bar!invalid   invalid, or !outside its valid range
 //	7           -           lost      12
 //	-- want --
@@ -102,15 +106,32 @@ func lines(text string) []string {
 	return all
 }
 
+// groups are the words that stand for several corners.
+var groups = map[string][]decode.Corner{
+	"-":     {decode.NoCorner},
+	"all":   decode.Corners[:],
+	"front": {decode.FrontLeft, decode.FrontRight},
+	"rear":  {decode.RearLeft, decode.RearRight},
+}
+
 func (tl *timeline) add(t *testing.T, line string) {
+	t.Helper()
 	f := strings.Fields(line)
 	require.GreaterOrEqual(t, len(f), 4, "line %q", line)
-	from, to, every := span4(t, f[0])
-	corner, ok := decode.ParseCorner(strings.Trim(f[1], "-"))
+	corners, ok := groups[f[1]]
 	if !ok {
-		corner, ok = decode.ParseCorner(f[1])
+		corner, known := decode.ParseCorner(f[1])
+		require.True(t, known, "corner in %q", line)
+		corners = []decode.Corner{corner}
 	}
-	require.True(t, ok, "corner in %q", line)
+	for _, c := range corners {
+		tl.addAt(t, line, c, f)
+	}
+}
+
+func (tl *timeline) addAt(t *testing.T, line string, corner decode.Corner, f []string) {
+	t.Helper()
+	from, to, every := span4(t, f[0])
 	switch f[2] {
 	case "mark":
 		tl.mark(from, corner, strings.Join(f[3:], " "))
@@ -159,17 +180,32 @@ func (tl *timeline) samples(t *testing.T, line string, from, to, every float64, 
 		t.Fatalf("flag %q in %q", flag1+flag2, line)
 	}
 	first, last := between(t, line, text, tl.signals[index])
+	sigma := sigmaOf(t, line, f)
+	chance := rand.New(rand.NewPCG(uint64(index), uint64(from*1000)))
 	n := int((to-from)/every + 0.5)
 	for i := range n {
 		at := from + float64(i)*every
-		v := first + (last-first)*float64(i)/float64(max(n, 1))
-		raw := uint64(int64(v * 1000))
+		v := first + (last-first)*float64(i)/float64(max(n, 1)) + sigma*chance.NormFloat64()
+		raw := uint64(int64(math.Round(v * 1000)))
 		if tl.signals[index].States != nil {
 			raw = uint64(v)
 		}
 		tl.steps = append(tl.steps, step{at: stampAt(at), sample: &decode.Sample{At: stampAt(at), Value: v, Raw: raw,
 			Signal: decode.SignalIndex(index), Status: status}})
 	}
+}
+
+// sigmaOf reads 'noise=0.3' behind the unit, 0 where it is not there.
+func sigmaOf(t *testing.T, line string, f []string) float64 {
+	t.Helper()
+	if len(f) < 6 {
+		return 0
+	}
+	text, ok := strings.CutPrefix(f[5], "noise=")
+	require.True(t, ok, "%q is not noise=NUMBER in %q", f[5], line)
+	sigma, err := strconv.ParseFloat(text, 64)
+	require.NoError(t, err, line)
+	return sigma
 }
 
 // signal returns the index of the signal of a corner and quantity, made at its first use.
