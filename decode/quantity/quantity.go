@@ -25,7 +25,7 @@ type Dimension uint8
 
 const (
 	Number Dimension = iota
-	PressureDim
+	Pressure
 	Length
 	Area
 	Volume
@@ -40,7 +40,7 @@ const (
 // dimensions hold for each dimension its name with article, and an example in a unit of cards.
 var dimensions = [...]struct{ name, example string }{
 	Number:      {"a plain number", "0.7"},
-	PressureDim: {"a pressure", "1 bar"},
+	Pressure:    {"a pressure", "1 bar"},
 	Length:      {"a length", "391 mm"},
 	Area:        {"an area", "98 cm2"},
 	Volume:      {"a volume", "2.2 L"},
@@ -91,9 +91,9 @@ var (
 	One     = Unit{}
 	Percent = Unit{"%", Number, 1e-2, 0}
 
-	Bar        = Unit{"bar", PressureDim, 1e5, 0}
-	Kilopascal = Unit{"kPa", PressureDim, 1e3, 0}
-	Pascal     = Unit{"Pa", PressureDim, 1, 0}
+	Bar        = Unit{"bar", Pressure, 1e5, 0}
+	Kilopascal = Unit{"kPa", Pressure, 1e3, 0}
+	Pascal     = Unit{"Pa", Pressure, 1, 0}
 
 	Millimetre = Unit{"mm", Length, 1e-3, 0}
 	Centimetre = Unit{"cm", Length, 1e-2, 0}

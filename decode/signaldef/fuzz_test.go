@@ -50,7 +50,7 @@ func requireSound(t *testing.T, s decode.Signal) {
 		requireSoundField(t, s.When.Field)
 	}
 	require.NotZero(t, s.Scale)
-	if s.Unit.Dimension == quantity.PressureDim && s.Quantity != decode.Other {
+	if s.Unit.Dimension == quantity.Pressure && s.Quantity != decode.Other {
 		require.Contains(t, []decode.Reference{decode.Gauge, decode.Absolute}, s.Reference)
 	}
 	if s.HasValid {

@@ -15,7 +15,7 @@ import (
 // say what it is measured from is refused, in each unit and for each kind of pressure.
 func TestHazard01PressureNeedsItsReference(t *testing.T) {
 	for _, kind := range []string{"corner: rear-left\n    quantity: pressure", "quantity: supply-pressure", "quantity: barometric-pressure"} {
-		for _, unit := range quantity.Names(quantity.PressureDim) {
+		for _, unit := range quantity.Names(quantity.Pressure) {
 			text := fmt.Sprintf("version: 1\nsignals:\n  - name: p\n    %s\n    unit: %s\n    from: {frame: 1, format: standard}\n    bytes: 0\n", kind, unit)
 			_, err := signaldef.Load("a.yaml", []byte(text))
 			require.ErrorContains(t, err, "a.yaml:3:5: reference: is missing", text)

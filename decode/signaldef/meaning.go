@@ -39,12 +39,12 @@ var (
 // meanings holds for each quantity what the rules take for granted. Other is the way out: anything may be
 // shown under it, and no rule looks at it.
 var meanings = map[decode.Quantity]meaning{
-	decode.Pressure:           {quantity.PressureDim, cornerNeeded, gaugeOrAbs, nil},
+	decode.Pressure:           {quantity.Pressure, cornerNeeded, gaugeOrAbs, nil},
 	decode.Height:             {quantity.Length, cornerNeeded, []string{"design"}, nil},
 	decode.AirTemperature:     {quantity.Temperature, cornerFree, nil, nil},
 	decode.AmbientTemperature: {quantity.Temperature, cornerNone, nil, nil},
-	decode.BarometricPressure: {quantity.PressureDim, cornerNone, []string{"absolute"}, nil},
-	decode.SupplyPressure:     {quantity.PressureDim, cornerNone, gaugeOrAbs, nil},
+	decode.BarometricPressure: {quantity.Pressure, cornerNone, []string{"absolute"}, nil},
+	decode.SupplyPressure:     {quantity.Pressure, cornerNone, gaugeOrAbs, nil},
 	decode.EngineSpeed:        {quantity.Rotation, cornerNone, nil, nil},
 	decode.VehicleSpeed:       {quantity.Speed, cornerNone, nil, nil},
 	decode.BatteryVoltage:     {quantity.Voltage, cornerNone, nil, nil},
@@ -159,7 +159,7 @@ func unitsOf(d quantity.Dimension) string {
 // Barometric pressure is absolute by nature, and has to say so like the rest.
 func (e *entry) readReference(means meaning) {
 	n := e.body.Get("reference")
-	pressure := e.Unit.Dimension == quantity.PressureDim || means.dimension == quantity.PressureDim
+	pressure := e.Unit.Dimension == quantity.Pressure || means.dimension == quantity.Pressure
 	switch {
 	case !n.Exists() && pressure && e.Quantity != decode.Other:
 		e.body.Need("reference", document.OneOf(means.references)+": an absolute sensor taken for gauge shows 1 bar that is not there")
