@@ -1,35 +1,53 @@
 package decode
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/bits"
+
+	"ridewitness/decode/isotp"
 )
 
 // MaxFieldBytes is how many bytes a field may reach over.
 const MaxFieldBytes = 8
 
-// Check finds what is wrong with the field in a payload of payloadBytes (0: of any length), "" for
-// nothing: its range, its order, its mask.
-func (f *Field) Check(payloadBytes int) string {
+// MaxPayload is the longest payload that a transport delivers, in bytes.
+const MaxPayload = isotp.MaxMessage
+
+// Check says what is wrong with the field in a payload of payloadBytes (0: of any length): its range,
+// its order, its mask.
+func (f *Field) Check(payloadBytes int) error {
 	n := f.To - f.From + 1
 	switch {
-	case f.From < 0 || f.To < f.From:
-		return fmt.Sprintf("bytes %d-%d: the first byte comes after the last", f.From, f.To)
-	case n > MaxFieldBytes:
-		return fmt.Sprintf("bytes %d-%d: a field reaches over at most %d bytes", f.From, f.To, MaxFieldBytes)
+	case f.From < 0:
+		return fmt.Errorf("byte %d: bytes are counted from 0", f.From)
+	case f.To < f.From:
+		return fmt.Errorf("bytes %d-%d: the first byte comes after the last", f.From, f.To)
+	case f.To-f.From >= MaxFieldBytes:
+		return fmt.Errorf("bytes %d-%d: a field reaches over at most %d bytes", f.From, f.To, MaxFieldBytes)
+	case f.To >= MaxPayload:
+		return fmt.Errorf("byte %d lies past the longest payload, %d bytes", f.To, MaxPayload)
 	case payloadBytes > 0 && f.To >= payloadBytes:
-		return fmt.Sprintf("byte %d lies past the payload of %d bytes", f.To, payloadBytes)
+		return fmt.Errorf("byte %d lies past the payload of %d bytes", f.To, payloadBytes)
 	case n > 1 && f.Order != LowFirst && f.Order != HighFirst:
-		return "a field of several bytes needs an order: low-first or high-first"
-	case f.Mask == 0:
-		return "a mask of 0 selects nothing"
-	case bits.Len64(f.Mask) > 8*n:
-		return fmt.Sprintf("mask 0x%X is wider than %d bytes", f.Mask, n)
-	case f.Mask>>bits.TrailingZeros64(f.Mask)&(f.Mask>>bits.TrailingZeros64(f.Mask)+1) != 0:
-		return fmt.Sprintf("mask 0x%X has a hole: its ones must be contiguous", f.Mask)
+		return errors.New("a field of several bytes needs an order: low-first or high-first")
 	}
-	return ""
+	return checkMask(f.Mask, n)
+}
+
+// checkMask finds a mask that selects nothing, has a hole, or lies outside n bytes.
+func checkMask(mask uint64, n int) error {
+	if mask == 0 {
+		return errors.New("a mask of 0 selects nothing")
+	}
+	if bits.Len64(mask) > 8*n {
+		return fmt.Errorf("mask 0x%X is wider than %d bytes", mask, n)
+	}
+	if ones := mask >> bits.TrailingZeros64(mask); ones&(ones+1) != 0 {
+		return fmt.Errorf("mask 0x%X has a hole: its ones must be contiguous", mask)
+	}
+	return nil
 }
 
 // Width returns how many bits the field has.
@@ -37,7 +55,7 @@ func (f *Field) Width() int { return bits.OnesCount64(f.Mask) }
 
 // Raw returns the bit pattern under the mask, shifted down, and whether the payload reaches that far.
 func (f *Field) Raw(payload []byte) (uint64, bool) {
-	if uint(f.To) >= uint(len(payload)) || f.From > f.To {
+	if uint(f.To) >= uint(len(payload)) || uint(f.From) > uint(f.To) {
 		return 0, false
 	}
 	var n uint64
@@ -54,13 +72,18 @@ func (f *Field) Raw(payload []byte) (uint64, bool) {
 }
 
 // Number returns what a bit pattern of the field counts: itself, or as two's complement over the
-// field's width.
+// field's width. Above 2^53 it is the nearest number that a float64 holds.
 func (f *Field) Number(raw uint64) float64 {
 	if !f.Signed {
 		return float64(raw)
 	}
+	return float64(f.extend(raw))
+}
+
+// extend reads a bit pattern as two's complement over the field's width.
+func (f *Field) extend(raw uint64) int64 {
 	unused := 64 - f.Width()
-	return float64(int64(raw<<unused) >> unused)
+	return int64(raw<<unused) >> unused
 }
 
 // Compute returns the signal's value in its unit for a bit pattern: raw x scale + offset.
@@ -70,7 +93,9 @@ func (s *Signal) Compute(raw uint64) float64 {
 	return float64(s.Field.Number(raw)*s.Scale) + s.Offset
 }
 
-// Judge returns the status of a bit pattern and its value.
+// Judge returns the status of a bit pattern and its value, which is computed whatever the status. A
+// pattern that no state names is invalid: nobody defined what it means. A value too large for a
+// float64 is out of range.
 func (s *Signal) Judge(raw uint64) (Status, float64) {
 	v := s.Compute(raw)
 	for _, r := range s.InvalidRaw {
@@ -79,17 +104,19 @@ func (s *Signal) Judge(raw uint64) (Status, float64) {
 		}
 	}
 	if len(s.States) > 0 {
-		// A pattern that no state names is no value: nobody defined what it means.
-		if _, named := s.States[raw]; !named {
+		if s.State(raw) == "" {
 			return StatusInvalid, v
 		}
 		return StatusValid, v
 	}
-	if s.HasValid && (v < s.ValidMin || v > s.ValidMax) {
+	if !finite(v) || s.HasValid && (v < s.ValidMin || v > s.ValidMax) {
 		return StatusOutOfRange, v
 	}
 	return StatusValid, v
 }
+
+// State returns the name of a bit pattern, "" where the definition names none.
+func (s *Signal) State(raw uint64) string { return s.States[raw] }
 
 // Step returns the signal's step in its unit: what one unit of its raw number is worth.
 func (s *Signal) Step() float64 { return math.Abs(s.Scale) }

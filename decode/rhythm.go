@@ -1,6 +1,7 @@
 package decode
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -18,6 +19,9 @@ const (
 	freshMost    = 10 * time.Second
 )
 
+// longestGap bounds a gap that is kept, so that the sum of two fits a Duration.
+const longestGap = time.Duration(math.MaxInt64 / 2)
+
 // Rhythm follows how often a signal comes. The zero Rhythm knows nothing.
 type Rhythm struct {
 	last capture.Stamp
@@ -27,12 +31,18 @@ type Rhythm struct {
 	sort [rhythmGaps]time.Duration // the gaps of ring, least first
 }
 
-// Add notes a sample at the time at. A stamp that steps back counts as no gap.
+// Add notes a sample at the time at. A stamp that steps back, or stands, counts as no gap.
 func (r *Rhythm) Add(at capture.Stamp) {
 	if r.seen && at > r.last {
-		r.insert(at.Sub(r.last))
+		r.insert(distance(r.last, at))
 	}
 	r.last, r.seen = at, true
+}
+
+// distance returns the time from one stamp to a later one, at most longestGap: stamps may lie further
+// apart than a Duration holds.
+func distance(from, to capture.Stamp) time.Duration {
+	return time.Duration(min(uint64(to)-uint64(from), uint64(longestGap)))
 }
 
 func (r *Rhythm) insert(gap time.Duration) {
@@ -61,9 +71,13 @@ func (r *Rhythm) Period() time.Duration {
 }
 
 // Limit returns the age up to which a sample counts as fresh: three periods, at least 1 s, at most
-// 10 s. Before a rhythm is known it is the least.
+// 10 s. Before a rhythm is known it is the least: of a signal that came once nobody can say that it
+// still holds, and what is not known must not pass for fresh.
 func (r *Rhythm) Limit() time.Duration {
-	return min(max(freshPeriods*r.Period(), freshLeast), freshMost)
+	if r.Period() > freshMost/freshPeriods {
+		return freshMost
+	}
+	return max(freshPeriods*r.Period(), freshLeast)
 }
 
 // fewGaps is how many gaps a rhythm is not yet known from.
@@ -78,7 +92,9 @@ func (r *Rhythm) Gap() time.Duration {
 	return r.Limit()
 }
 
-// Fresh reports whether the last sample is young enough at now.
+// Fresh reports whether the last sample is young enough at now. Buses are read one after the other,
+// so a sample may be a little younger than now; one that lies further ahead than an age may be is as
+// unknown as an old one.
 func (r *Rhythm) Fresh(now capture.Stamp) bool {
-	return r.seen && now.Sub(r.last) <= r.Limit()
+	return r.seen && distance(min(r.last, now), max(r.last, now)) <= r.Limit()
 }

@@ -13,6 +13,7 @@ type run struct{ from, to uint16 }
 // table finds the signals of a frame on one bus. Most frames of a vehicle are wanted by nobody, so
 // the way to 'none' is the shortest: one load for 11 bit, one probe for 29 bit.
 type table struct {
+	bus      string
 	standard [capture.MaxStandardID + 1]uint16 // index into runs, 0 for none
 	extended hashed                            // identifiers of 29 bits
 	groups   hashed                            // SAE J1939 parameter group numbers
@@ -22,7 +23,7 @@ type table struct {
 
 // newTable compiles the signals that may come from frames of the bus.
 func newTable(signals []Signal, bus string) *table {
-	t := &table{runs: make([]run, 1)}
+	t := &table{bus: bus, runs: make([]run, 1)}
 	var wanted []SignalIndex
 	for i := range signals {
 		o := &signals[i].Origin

@@ -41,7 +41,7 @@ type Talk struct {
 const advanceEvery = 50 * time.Millisecond
 
 // talk joins frames to messages and messages to exchanges, and hands the payloads of answers to the
-// decoder. Its memory is bounded by that of the listeners and by maxTalk.
+// decoder. Its memory is bounded by that of the listeners and by what one call is given.
 type talk struct {
 	addresses []addressOn
 	isotp     isotp.Listener
@@ -49,8 +49,8 @@ type talk struct {
 	spoken    [capture.MaxBuses]bool
 	j1939     j1939.Listener
 	groups    [capture.MaxBuses]bool
-	parameter map[uint8][]SignalIndex // of OBD service 0x01
-	unitPairs map[isotp.PairID]bool   // added for OBD
+	parameter [capture.MaxBuses]map[uint8][]SignalIndex // of service 0x01; nil where none is wanted
+	units     [capture.MaxBuses][4]uint64               // a bit for each 29 bit unit that is listened to
 	next      capture.Stamp
 	out       []Talk
 	arena     []byte
@@ -66,18 +66,15 @@ type addressOn struct {
 
 // pair is one address pair on one bus.
 type pair struct {
-	on         isotp.Pair
-	address    Address
-	dialogue   *uds.Dialogue
-	wanted     map[uint16][]SignalIndex
-	lengths    map[uint16]int
-	session    uds.Session
-	functional bool
-	obd        bool
+	on       isotp.Pair
+	address  Address
+	dialogue *uds.Dialogue
+	wanted   map[uint16][]SignalIndex
+	lengths  map[uint16]int
+	session  uds.Session
+	asked    bool // its exchanges are followed
+	obd      bool // its answers to service 0x01 are decoded
 }
-
-// maxTalk bounds what is told in one call.
-const maxTalk = 4096
 
 // Listen makes the decoder follow the talk of more address pairs, on every bus: those that a job
 // card names. Call it before the first frame.
@@ -89,7 +86,7 @@ func (d *Decoder) Listen(addresses ...Address) {
 
 func (d *Decoder) withTalk() *talk {
 	if d.talk == nil {
-		d.talk = &talk{parameter: map[uint8][]SignalIndex{}, unitPairs: map[isotp.PairID]bool{}}
+		d.talk = &talk{}
 	}
 	return d.talk
 }
@@ -103,8 +100,7 @@ func (d *Decoder) prepare() {
 			t := d.withTalk()
 			t.addresses = append(t.addresses, addressOn{o.Bus, o.Address})
 		case FromParameter:
-			t := d.withTalk()
-			t.parameter[o.Parameter] = append(t.parameter[o.Parameter], SignalIndex(i))
+			d.withTalk()
 		case FromGroup:
 			d.withTalk()
 		}
@@ -118,21 +114,37 @@ func (t *talk) named(d *Decoder, bus capture.BusID, name string) {
 			t.add(d, bus, name, a.address, false)
 		}
 	}
-	if len(t.parameter) > 0 {
+	if t.wantParameters(d, bus, name) {
 		for n := range obd.StandardUnits {
 			request, response := obd.StandardPair(n)
 			t.add(d, bus, name, Address{Request: request, Response: response}, true)
 		}
 	}
-	if d.tables[bus] != nil && d.tables[bus].groups.n > 0 {
+	if d.tables[bus].groups.n > 0 {
 		t.groups[bus] = true
 		t.j1939.Watch(bus)
 	}
 }
 
-// add listens to one pair on one bus. A pair that collides with another was refused when the
-// definitions were read; here it is left out.
-func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD bool) {
+// wantParameters finds the signals that lie in answers to service 0x01 on the bus, and reports whether
+// there are any.
+func (t *talk) wantParameters(d *Decoder, bus capture.BusID, name string) bool {
+	wanted := map[uint8][]SignalIndex{}
+	for i := range d.signals {
+		if o := &d.signals[i].Origin; o.Kind == FromParameter && (o.Bus == "" || o.Bus == name) {
+			wanted[o.Parameter] = append(wanted[o.Parameter], SignalIndex(i))
+			d.served[i] = true
+		}
+	}
+	t.parameter[bus] = nil
+	if len(wanted) > 0 {
+		t.parameter[bus] = wanted
+	}
+	return len(wanted) > 0
+}
+
+// onBus returns the address as a pair of one bus.
+func (a *Address) onBus(bus capture.BusID) isotp.Pair {
 	on := isotp.Pair{Bus: bus, Request: a.Request, Response: a.Response, Extended: a.Extended}
 	switch {
 	case a.Mixed:
@@ -140,8 +152,16 @@ func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD
 	case a.ByTarget:
 		on.Addressing, on.RequestByte, on.ResponseByte = isotp.WithByte, a.RequestTarget, a.ReplyTarget
 	}
+	return on
+}
+
+// add listens to one pair on one bus, for service 0x01 or for all that is asked. The signals of a
+// pair that collides with another are told by Undecodable.
+func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD bool) {
+	on := a.onBus(bus)
 	id, err := t.isotp.Add(on)
 	if err != nil {
+		t.refuse(d, on, err)
 		return
 	}
 	t.spoken[bus] = true
@@ -150,10 +170,20 @@ func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD
 	}
 	p := &t.pairs[id]
 	if p.dialogue == nil {
-		*p = pair{on: on, address: a, dialogue: uds.NewDialogue(), wanted: map[uint16][]SignalIndex{}, lengths: map[uint16]int{}, obd: forOBD}
+		*p = pair{on: on, address: a, dialogue: uds.NewDialogue(), wanted: map[uint16][]SignalIndex{}, lengths: map[uint16]int{}}
 		p.collect(d, name)
 	}
 	p.obd = p.obd || forOBD
+	p.asked = p.asked || !forOBD
+}
+
+// refuse notes why the signals of a pair can't be decoded.
+func (t *talk) refuse(d *Decoder, on isotp.Pair, err error) {
+	for i := range d.signals {
+		if o := &d.signals[i].Origin; o.Kind == FromIdentifier && o.Address.onBus(on.Bus) == on {
+			d.refused[i] = err.Error()
+		}
+	}
 }
 
 // collect finds the signals that lie in the answers of the pair, and how long each identifier is:
@@ -161,9 +191,10 @@ func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD
 func (p *pair) collect(d *Decoder, bus string) {
 	for i := range d.signals {
 		o := &d.signals[i].Origin
-		if o.Kind != FromIdentifier || o.Address != p.address || o.Bus != "" && o.Bus != bus {
+		if o.Kind != FromIdentifier || o.Address.onBus(p.on.Bus) != p.on || o.Bus != "" && o.Bus != bus {
 			continue
 		}
+		d.served[i] = true
 		p.wanted[o.Identifier] = append(p.wanted[o.Identifier], SignalIndex(i))
 		n := max(o.Length, d.signals[i].Field.To+1)
 		if w := d.signals[i].When; w != nil && o.Length == 0 {
@@ -173,9 +204,24 @@ func (p *pair) collect(d *Decoder, bus string) {
 	}
 }
 
+// meet listens to a unit that answers under a 29 bit identifier (ISO 15765-4): any of 256 addresses may
+// be there, so each is taken when it is first heard.
+func (t *talk) meet(d *Decoder, f *capture.Frame) {
+	const answer, mask = 0x18DAF100, 0x1FFFFF00
+	if t.parameter[f.Bus] == nil || f.Flags&(capture.Extended|capture.Error|capture.Remote) != capture.Extended || f.ID&mask != answer {
+		return
+	}
+	unit := uint8(f.ID)
+	if bit := uint64(1) << (unit % 64); t.units[f.Bus][unit/64]&bit == 0 {
+		t.units[f.Bus][unit/64] |= bit
+		request, response := obd.ExtendedPair(unit)
+		t.add(d, f.Bus, d.tables[f.Bus].bus, Address{Request: request, Response: response, Extended: true}, true)
+	}
+}
+
 // feed follows one frame of a bus on which somebody talks.
 func (t *talk) feed(d *Decoder, f *capture.Frame, into []Sample) []Sample {
-	if f.At >= t.next && !f.Flags.Has(capture.Untimed) {
+	if (f.At >= t.next || f.At < t.next.Add(-advanceEvery)) && !f.Flags.Has(capture.Untimed) {
 		into = t.advance(d, f.At, into)
 		t.next = f.At.Add(advanceEvery)
 	}
@@ -186,6 +232,7 @@ func (t *talk) feed(d *Decoder, f *capture.Frame, into []Sample) []Sample {
 			}
 		}
 	}
+	t.meet(d, f)
 	if !t.spoken[f.Bus] {
 		return into
 	}
@@ -211,7 +258,7 @@ func keepsAlive(f *capture.Frame) bool {
 func (t *talk) alive(d *Decoder, f *capture.Frame, into []Sample) []Sample {
 	m := uds.Message{Start: f.At, End: f.At, First: f.Packet, Last: f.Packet, Payload: f.Data[1:3]}
 	for i := range t.pairs {
-		if p := &t.pairs[i]; p.dialogue != nil && p.on.Bus == f.Bus && !p.obd {
+		if p := &t.pairs[i]; p.dialogue != nil && p.on.Bus == f.Bus && p.asked {
 			into = t.settle(d, p, p.dialogue.AskAll(m), into)
 		}
 	}
@@ -227,7 +274,9 @@ func (t *talk) message(d *Decoder, m *isotp.Message, into []Sample) []Sample {
 	for _, id := range m.Pairs {
 		p := &t.pairs[id]
 		if p.obd {
-			into = t.parameters(d, id, m, into)
+			into = t.parameters(d, p, m, into)
+		}
+		if !p.asked {
 			continue
 		}
 		if m.Direction == isotp.Request {
@@ -239,19 +288,19 @@ func (t *talk) message(d *Decoder, m *isotp.Message, into []Sample) []Sample {
 	return into
 }
 
-// parameters decodes an answer to OBD service 0x01. The number of the pair tells who answered.
-func (t *talk) parameters(d *Decoder, id isotp.PairID, m *isotp.Message, into []Sample) []Sample {
+// parameters decodes an answer to OBD service 0x01. The last byte of its identifier tells who answered.
+func (t *talk) parameters(d *Decoder, p *pair, m *isotp.Message, into []Sample) []Sample {
 	if m.Direction != isotp.Response || len(m.Payload) == 0 || m.Payload[0] != 0x40+obd.CurrentData {
 		return into
 	}
 	var err error
 	t.values, err = obd.AppendParameters(t.values[:0], m.Payload)
 	if err != nil {
-		t.tell(Talk{Kind: TalkUnreadable, Index: len(into), At: m.End, Bus: m.Bus, Address: t.pairs[id].address, Problem: err.Error()})
+		t.tell(Talk{Kind: TalkUnreadable, Index: len(into), At: m.End, Bus: m.Bus, Address: p.address, Problem: err.Error()})
 	}
 	for _, v := range t.values {
-		if wanted := t.parameter[v.ID]; len(wanted) > 0 {
-			into = d.payload(m.Payload[v.From:v.To], origin{at: m.End, packet: m.Last, bus: m.Bus, source: int16(id)}, wanted, into)
+		if wanted := t.parameter[m.Bus][v.ID]; len(wanted) > 0 {
+			into = d.payload(m.Payload[v.From:v.To], origin{at: m.End, packet: m.Last, bus: m.Bus, source: int16(p.on.Response & 0xFF)}, wanted, into)
 		}
 	}
 	return into
@@ -263,7 +312,7 @@ func (t *talk) incompletes(d *Decoder, into []Sample) []Sample {
 		known := uds.Message{Start: part.Start, End: part.End, First: part.First, Last: part.Last, Payload: part.Head}
 		for _, id := range part.Pairs {
 			p := &t.pairs[id]
-			if p.obd {
+			if !p.asked {
 				continue
 			}
 			t.tell(Talk{Kind: TalkIncomplete, Index: len(into), At: part.End, Bus: part.Bus, Address: p.address,
@@ -282,7 +331,7 @@ func (t *talk) incompletes(d *Decoder, into []Sample) []Sample {
 func (t *talk) advance(d *Decoder, now capture.Stamp, into []Sample) []Sample {
 	for i := range t.pairs {
 		p := &t.pairs[i]
-		if p.dialogue != nil && !p.obd && !t.isotp.Busy(isotp.PairID(i), isotp.Response) {
+		if p.dialogue != nil && p.asked && !t.isotp.Busy(isotp.PairID(i), isotp.Response) {
 			into = t.settle(d, p, p.dialogue.Advance(now), into)
 		}
 	}
@@ -351,9 +400,7 @@ func (t *talk) keep(b []byte) []byte {
 }
 
 func (t *talk) tell(what Talk) {
-	if len(t.out) < maxTalk {
-		t.out = append(t.out, what)
-	}
+	t.out = append(t.out, what)
 }
 
 // Talk returns what was said in the last call of Decode, Observe or End, by Index. It and its
@@ -376,7 +423,7 @@ func (d *Decoder) End(at capture.Stamp, into []Sample) []Sample {
 	t.isotp.End()
 	into = t.incompletes(d, into)
 	for i := range t.pairs {
-		if p := &t.pairs[i]; p.dialogue != nil && !p.obd {
+		if p := &t.pairs[i]; p.dialogue != nil && p.asked {
 			into = t.settle(d, p, p.dialogue.End(at), into)
 		}
 	}
