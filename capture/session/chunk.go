@@ -1,0 +1,187 @@
+package session
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"hash"
+	"io"
+	"sync"
+)
+
+// Bounds of what is kept in memory, whatever a file claims.
+const (
+	chunkSize = 256 << 10 // of one read; 1 MiB gains nothing
+	chunks    = 4         // buffers that parser and digest share
+	// MaxBlock is the longest block that a capture may have; longer ones are refused before anything
+	// is allocated or skipped.
+	MaxBlock = 16 << 20
+	// maxKept is the longest block that is held in memory whole: a longer one is skipped.
+	maxKept = 1 << 20
+)
+
+// chunk is one read of the file, with what the parser left of the one before in front of it. The
+// digest follows the parser, not the file: it takes what has been parsed, so that a seal is always
+// met in the chunk in which its block is parsed.
+type chunk struct {
+	data  []byte
+	used  int    // bytes that the parser is through with; the rest is carried on
+	marks []mark // where the digest has something to do, in order
+}
+
+// markKind says what the digest has to do.
+type markKind uint8
+
+const (
+	markSection markKind = iota // a section begins here
+	markSeal                    // expect is what a seal claims
+	markChain                   // expect and bytes are what the section claims of the one before
+)
+
+// mark tells the digest what to do at a place in a chunk.
+type mark struct {
+	at     int // in chunk.data
+	kind   markKind
+	expect string
+	bytes  int64
+	place  Place
+}
+
+// feeder reads chunks ahead of nobody: the parser asks for the next, and hands back the last one to
+// the digest, which works beside it over the same bytes.
+type feeder struct {
+	r      io.Reader
+	free   chan *chunk
+	work   chan *chunk // nil without a digest
+	done   sync.WaitGroup
+	digest digest
+	offset int64 // of the next byte to be read
+	end    error // io.EOF or what failed
+}
+
+// digest is the running SHA-256 of the present section, and what it says of the seals so far.
+type digest struct {
+	h      hash.Hash
+	length int64
+	last   string // of the section before
+	lastN  int64
+	sum    [sha256.Size]byte
+
+	seals   int
+	good    Place  // last seal that fits, before the first that does not
+	bad     Place  // first seal or chain that does not fit
+	problem string // what is wrong there
+}
+
+func newFeeder(r io.Reader, withDigest bool) *feeder {
+	f := &feeder{r: r, free: make(chan *chunk, chunks)}
+	for range chunks {
+		f.free <- &chunk{}
+	}
+	f.digest.h = sha256.New()
+	if withDigest {
+		f.work = make(chan *chunk, chunks)
+		f.done.Add(1)
+		go f.run()
+	}
+	return f
+}
+
+// next returns a chunk that holds carry and at least one fresh byte, or the end.
+func (f *feeder) next(carry []byte) (*chunk, error) {
+	if f.end != nil {
+		return nil, f.end
+	}
+	c := <-f.free
+	size := len(carry) + chunkSize
+	if cap(c.data) < size {
+		c.data = make([]byte, size)
+	}
+	c.data = c.data[:size]
+	have := copy(c.data, carry)
+	c.marks, c.used = c.marks[:0], 0
+	n, err := io.ReadAtLeast(f.r, c.data[have:], 1)
+	c.data = c.data[:have+n]
+	f.offset += int64(n)
+	if err != nil {
+		f.end = err
+		f.free <- c
+		return nil, err
+	}
+	return c, nil
+}
+
+// back hands a chunk back once the parser is through with it.
+func (f *feeder) back(c *chunk) {
+	if f.work == nil {
+		f.free <- c
+		return
+	}
+	f.work <- c
+}
+
+// run digests chunks in the order of the file.
+func (f *feeder) run() {
+	defer f.done.Done()
+	for c := range f.work {
+		f.digest.chunk(c)
+		f.free <- c
+	}
+}
+
+func (d *digest) chunk(c *chunk) {
+	at := 0
+	for i := range c.marks {
+		m := &c.marks[i]
+		d.write(c.data[at:m.at])
+		at = m.at
+		d.meet(m)
+	}
+	d.write(c.data[at:c.used])
+}
+
+// meet does what a mark asks for, with everything before it digested.
+func (d *digest) meet(m *mark) {
+	switch m.kind {
+	case markSection:
+		d.restart()
+	case markChain:
+		if m.expect != d.last || m.bytes != d.lastN {
+			d.wrong(m.place, "the section before it is not the one that it was added to")
+		}
+	case markSeal:
+		if m.expect != d.hex() {
+			d.wrong(m.place, "bytes before the seal were changed")
+		} else if d.problem == "" {
+			d.good = m.place
+			d.seals++
+		}
+	}
+}
+
+func (d *digest) wrong(at Place, why string) {
+	if d.problem == "" {
+		d.bad, d.problem = at, why
+	}
+}
+
+func (d *digest) write(b []byte) {
+	d.h.Write(b)
+	d.length += int64(len(b))
+}
+
+func (d *digest) hex() string { return hex.EncodeToString(d.h.Sum(d.sum[:0])) }
+
+func (d *digest) restart() {
+	d.last, d.lastN = d.hex(), d.length
+	d.h.Reset()
+	d.length = 0
+}
+
+// close ends the digest and waits for it. It may be called more than once.
+func (f *feeder) close() {
+	if f.work != nil {
+		close(f.work)
+		f.done.Wait()
+		f.work = nil
+	}
+}
