@@ -56,6 +56,7 @@ type Run struct {
 	task     task   // the one at work
 	moments  []moment
 	faults   []fault
+	begun    bool
 	resting  bool
 	finished bool
 
@@ -157,10 +158,10 @@ func (r *Run) stamp(at int64) capture.Stamp { return r.scenario.start + capture.
 // proceed goes on by one tick: what people and units do at its start, then what the vehicle does
 // during it. Frames due within it are sent afterwards, with what the sensors show at its start.
 func (r *Run) proceed() {
-	if r.network.upTo == 0 {
-		r.begin()
-	} else {
+	if r.begun {
 		r.move()
+	} else {
+		r.begin()
 	}
 	r.switchFaults()
 	r.follow()
@@ -174,6 +175,7 @@ func (r *Run) proceed() {
 
 // begin says what buses there are and what is wrong.
 func (r *Run) begin() {
+	r.begun = true
 	for i := range r.network.buses {
 		r.event(capture.Event{Kind: capture.EventBus, Bus: capture.BusID(i), Name: busName(i)})
 	}

@@ -257,8 +257,28 @@ func (v *vehicle) hold() {
 }
 
 // rest moves a vehicle that stands still by a long step, seconds to a minute: gas has its wall's
-// temperature, and each corner lies where its forces balance.
+// temperature, and each corner lies where its forces balance. A wide opening needs shorter parts.
 func (v *vehicle) rest(seconds float64) {
+	parts := int(seconds*v.haste()) + 1
+	for range parts {
+		v.restPart(seconds / float64(parts))
+	}
+}
+
+// haste returns the greatest haste of all openings.
+func (v *vehicle) haste() float64 {
+	most := 0.0
+	for i := range v.springs {
+		a := &v.now.corner[i]
+		volume := v.springs[i].volumeAt(a.height)
+		for _, o := range [...]orifice{v.in.bleed[i], v.in.leak[i], v.in.fill[i], v.in.cross} {
+			most = max(most, o.haste(volume, a.gas))
+		}
+	}
+	return most
+}
+
+func (v *vehicle) restPart(seconds float64) {
 	x, reservoir := v.flows(&v.now)
 	warm := min(seconds/v.wallTime, 1)
 	for i := range v.now.corner {
