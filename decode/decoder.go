@@ -2,6 +2,7 @@ package decode
 
 import (
 	"fmt"
+	"slices"
 
 	"ridewitness/capture"
 )
@@ -90,7 +91,8 @@ func (d *Decoder) named(bus capture.BusID, name string) {
 
 // Decode appends the samples of the frames to into and returns it. Samples come in the order of the
 // frames; those of one frame by identifier first, then by parameter group, then what it completes of
-// a longer message, each in the order of the definitions.
+// a longer message, each in the order of the definitions. A frame of CAN FD and a classic one of the
+// same identifier are looked up alike: a definition can't tell them apart.
 func (d *Decoder) Decode(frames []capture.Frame, into []Sample) []Sample {
 	if d.talk != nil {
 		d.talk.begin()
@@ -100,7 +102,13 @@ func (d *Decoder) Decode(frames []capture.Frame, into []Sample) []Sample {
 		if f.Bus >= capture.MaxBuses || d.tables[f.Bus] == nil {
 			continue
 		}
-		into = d.look(f, d.tables[f.Bus], into)
+		// Most frames are wanted by nobody: they get no further than this look.
+		t := d.tables[f.Bus]
+		if f.Flags&capture.Extended != 0 {
+			into = d.extended(f, t, into)
+		} else if f.ID <= capture.MaxStandardID && t.standard[f.ID] != 0 {
+			into = d.frame(f, t.of(t.standard[f.ID]), noSource, into)
+		}
 		if d.talk != nil {
 			into = d.talk.feed(d, f, into)
 		}
@@ -108,18 +116,8 @@ func (d *Decoder) Decode(frames []capture.Frame, into []Sample) []Sample {
 	return into
 }
 
-// look decodes the frame's own signals, if anybody defined some. A frame of CAN FD and a classic one
-// of the same identifier are looked up alike: a definition can't tell them apart.
-func (d *Decoder) look(f *capture.Frame, t *table, into []Sample) []Sample {
-	if f.Flags&capture.Extended == 0 {
-		if f.ID > capture.MaxStandardID {
-			return into
-		}
-		if at := t.standard[f.ID]; at != 0 {
-			into = d.frame(f, t.of(at), noSource, into)
-		}
-		return into
-	}
+// extended decodes what is defined for a 29 bit identifier, and for its parameter group.
+func (d *Decoder) extended(f *capture.Frame, t *table, into []Sample) []Sample {
 	if f.ID > capture.MaxExtendedID {
 		return into
 	}
@@ -186,7 +184,12 @@ func (d *Decoder) payload(data []byte, o origin, wanted []SignalIndex, into []Sa
 		if s := &d.senders[i]; (s.bus != int16(o.bus) || s.source != o.source) && !d.counts(i, &o, status) {
 			continue
 		}
-		into = append(into, Sample{At: o.at, Packet: o.packet, Value: value, Raw: raw, Signal: i, Status: status})
+		if len(into) == cap(into) {
+			into = slices.Grow(into, 1)
+		}
+		into = into[:len(into)+1]
+		s := &into[len(into)-1]
+		s.At, s.Packet, s.Value, s.Raw, s.Signal, s.Status = o.at, o.packet, value, raw, i, status
 	}
 	if d.gate != nil {
 		into = into[:first+d.gate.pass(into[first:])]
