@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -369,4 +370,12 @@ func TestProperAndEarly(t *testing.T) {
 	early := lowering(runOf(t, "early"))
 	require.Greater(t, early.Corners[rl].Gauge, 3.0)
 	require.Less(t, early.Corners[rr].Gauge, 0.5)
+}
+
+// A proper job gives no cause for a warning about the compressor: it runs less than two minutes in
+// all.
+func TestCompressorOfAProperJob(t *testing.T) {
+	w := runOf(t, "proper")
+	require.Greater(t, w.compress, 20*time.Second)
+	require.Less(t, w.compress, 100*time.Second)
 }

@@ -28,7 +28,7 @@ var wagon = build{
 	},
 	tank: tank{
 		volume:      5e-3,
-		delivery:    30 * ratedDensity * 1e-6 / 60 * 1e3, // 30 l/min
+		delivery:    45 * ratedDensity * 1e-6 / 60 * 1e3, // 45 l/min
 		stall:       16e5,
 		cutIn:       9e5,
 		cutOut:      11.5e5,
