@@ -587,15 +587,15 @@ func TestSentences(t *testing.T) {
 		want   string
 	}{
 		{func(e *Estimate) { e.Outcome = Tight },
-			"rear-left is tight against 4 ml/min while hanging at 3.2 bar: it loses 0.5 ml/min (-1 to 2)"},
+			"rear-left is tight against 4 ml/min while hanging at 3.2 bar gauge: it loses 0.5 ml/min (-1 to 2)"},
 		{func(e *Estimate) { e.Outcome, e.Rate = Leaking, e.Rate.Times(100) },
-			"rear-left leaks more than 4 ml/min while hanging at 3.2 bar: it loses 50 ml/min (-100 to 200)"},
+			"rear-left leaks more than 4 ml/min while hanging at 3.2 bar gauge: it loses 50 ml/min (-100 to 200)"},
 		{func(e *Estimate) {
 			e.Outcome, e.Bound, e.Rate = Leaking, OtherCorner, airspring.Range{Value: ml(6), Low: ml(5), High: ml(7)}
 		},
-			"rear-left leaks more than 4 ml/min while hanging at 3.2 bar: it loses 6 ml/min (5 to 7); at least 5 against another corner in the same air"},
+			"rear-left leaks more than 4 ml/min while hanging at 3.2 bar gauge: it loses 6 ml/min (5 to 7); at least 5 against another corner in the same air"},
 		{func(e *Estimate) { e.Note = notes[NoLimit] },
-			"whether rear-left is tight can't be told: no limit on the card to hold the rate against; while hanging at 3.2 bar it loses 0.5 ml/min (-1 to 2)"},
+			"whether rear-left is tight can't be told: no limit on the card to hold the rate against; while hanging at 3.2 bar gauge it loses 0.5 ml/min (-1 to 2)"},
 		{func(e *Estimate) { e.HasRate, e.Note = false, notes[NoVolume] },
 			"whether rear-left is tight can't be told: no volume on the card: no rate; the pressure moves by -60 Pa/min (-120 to -30)"},
 	} {

@@ -10,7 +10,7 @@ func (e Estimate) Sentence(corner string) string {
 	if e.HasRate {
 		rate = fmt.Sprintf("%.3g ml/min (%.3g to %.3g)", e.MlMin().Value, e.MlMin().Low, e.MlMin().High)
 	}
-	where := fmt.Sprintf("%s at %.1f bar", e.Regime, e.MeanGauge/1e5)
+	where := fmt.Sprintf("%s at %.1f bar gauge", e.Regime, e.MeanGauge/1e5)
 	switch e.Outcome {
 	case Tight:
 		return fmt.Sprintf("%s is tight against %.3g ml/min while %s: it loses %s", corner, e.LimitMlMin, where, rate)

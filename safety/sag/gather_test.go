@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat"
 )
 
 // stand feeds a corner that stands still at mm from one second to the other, 10 heights and 10
@@ -154,4 +155,59 @@ func TestGatheringAllocatesNothing(t *testing.T) {
 		g.Height(0, s, 0)
 		g.Pressure(0, s, standPa)
 	}))
+}
+
+// The sums against a general-purpose library.
+func TestTallyAgainstLibrary(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	var one, a, b tally
+	var values []float64
+	for i := range 500 {
+		v := 500e3 + 10*rng.NormFloat64()
+		values = append(values, v)
+		one.add(float64(i), v)
+		if i < 123 {
+			a.add(float64(i), v)
+		} else {
+			b.add(float64(i), v)
+		}
+	}
+	mean, variance := stat.MeanVariance(values, nil)
+	a.merge(b)
+	for _, got := range []tally{one, a} {
+		require.InDelta(t, mean, got.mean, 1e-6)
+		require.InEpsilon(t, variance, got.rest/float64(got.n-1), 1e-9)
+		require.Zero(t, got.first)
+	}
+	var empty tally
+	empty.merge(one)
+	require.Equal(t, one, empty)
+}
+
+func TestOneCornerThatMovesEndsAll(t *testing.T) {
+	g := NewGatherer(2, 500, 0.1)
+	for s := 0.0; s < 18; s += 0.1 {
+		g.Height(0, s, 0)
+		g.Height(1, s, 0)
+	}
+	g.Height(1, 18.1, -8)
+	for s := 18.2; s < 30; s += 0.1 {
+		g.Height(0, s, 0)
+		g.Height(1, s, -8)
+	}
+	_, ok := g.Latest()
+	require.False(t, ok, "neither side of the movement has 20 s")
+}
+
+// A long rest is many moments; the first and the last are kept.
+func TestLongRest(t *testing.T) {
+	g, rng := NewGatherer(1, 500, 0.1), rand.New(rand.NewPCG(1, 1))
+	stand(g, 0, 600, 3, rng)
+	first, ok := g.First()
+	require.True(t, ok)
+	last, ok := g.Latest()
+	require.True(t, ok)
+	require.Zero(t, first.FromS)
+	require.InDelta(t, 60, first.ToS, 1)
+	require.Greater(t, last.FromS, 500.0)
 }

@@ -8,12 +8,12 @@ import (
 
 // phrases say what a cause did, for a sinking and for a rising part.
 var phrases = map[Kind][2]string{
-	Sensor:      {"the height sensor shows lower than the body is", "the height sensor shows higher than the body is"},
-	Commanded:   {"air was let out on request", "air was let in on request"},
-	Load:        {"it carries more", "it carries less"},
-	Cooling:     {"its air cooled", "its air warmed"},
-	CrossFlow:   {"air flowed over ", "air flowed over "},
-	Leak:        {"air leaked away", "air came in"},
+	Sensor:    {"the height sensor shows lower than the body is", "the height sensor shows higher than the body is"},
+	Commanded: {"air was let out on request", "air was let in on request"},
+	Load:      {"it carries more", "it carries less"},
+	Cooling:   {"its air cooled", "its air warmed"},
+	CrossFlow: {"air flowed over ", "air flowed over "},
+	Leak:      {"air leaked away", "air came in"},
 }
 
 // sentence says in plain words what happened to a corner.
