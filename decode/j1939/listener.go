@@ -1,7 +1,9 @@
 package j1939
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"ridewitness/capture"
@@ -37,8 +39,8 @@ type Listener struct {
 type bus struct {
 	id       capture.BusID
 	sessions map[ends]*session
-	free     []*session // forgotten ones, for reuse
-	fresh    int        // how many of these, at the end, were forgotten in this call
+	free     []*session    // forgotten ones, for reuse
+	fresh    int           // how many of these, at the end, were forgotten in this call
 	due      capture.Stamp // no open session times out before this
 }
 
@@ -135,6 +137,19 @@ func (l *Listener) giveUpAll(b *bus, why Reason) {
 		}
 	}
 	b.due = noneDue
+	l.sort()
+}
+
+// sort brings what was told into one order, whatever order the sessions were visited in.
+func (l *Listener) sort() {
+	slices.SortFunc(l.incompletes, func(a, b Incomplete) int {
+		return cmp.Or(
+			cmp.Compare(a.Bus, b.Bus),
+			cmp.Compare(a.First, b.First),
+			cmp.Compare(a.Source, b.Source),
+			cmp.Compare(a.Destination, b.Destination),
+		)
+	})
 }
 
 // expire gives up the sessions of a bus for which nothing came in time, forgets those that are over,
@@ -151,4 +166,5 @@ func (l *Listener) expire(b *bus, now capture.Stamp) {
 		}
 		b.forget(key)
 	}
+	l.sort()
 }

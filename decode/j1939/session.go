@@ -2,6 +2,7 @@ package j1939
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 
 	"ridewitness/capture"
@@ -158,7 +159,7 @@ func (b *bus) forget(key ends) {
 func (l *Listener) makeRoom(b *bus) {
 	var quiet *session
 	for _, s := range b.sessions {
-		if quiet == nil || s.last < quiet.last {
+		if quiet == nil || s.quieter(quiet) {
 			quiet = s
 		}
 	}
@@ -166,6 +167,15 @@ func (l *Listener) makeRoom(b *bus) {
 		l.giveUp(b, quiet, Crowded)
 	}
 	b.forget(quiet.ends)
+}
+
+// quieter orders sessions by their last frame, and those of equal age by their ends.
+func (s *session) quieter(than *session) bool {
+	return cmp.Or(
+		cmp.Compare(s.last, than.last),
+		cmp.Compare(s.source, than.source),
+		cmp.Compare(s.destination, than.destination),
+	) < 0
 }
 
 // confirm takes the receiver's word that all packets came.
