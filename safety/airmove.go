@@ -54,7 +54,7 @@ func (a *airTrack) add(v *Vehicle, c *corner, r Reading, before Reading) {
 		}
 	}
 	switch {
-	case moving && a.active && a.fill == (rate > 0):
+	case moving && a.active && a.fill == (rate > 0) && r.At.Sub(a.last.At) < airApart:
 		a.last = r
 	case moving:
 		a.finish(v, c)
@@ -102,7 +102,6 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 	if a.fill {
 		a.fillEnd, a.fillStep = step.To.At, size
 	} else {
-		a.bleedEnd = step.To.At
 		a.fillEnd = 0
 	}
 	a.lastStep = step.To.At
@@ -112,6 +111,9 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 	}
 	a.move.Steps = append(a.move.Steps, step)
 	a.move.Height = max(a.move.Height, a.hMax-a.hMin)
+	if !a.fill && a.move.Change() >= airMoveLeast {
+		a.bleedEnd = step.To.At
+	}
 	if len(a.move.Steps) > maxSteps {
 		a.end(v, c)
 		return
@@ -130,5 +132,8 @@ func (a *airTrack) end(v *Vehicle, c *corner) {
 	}
 	a.move = nil
 	m.Ended = true
+	if !m.Fill && m.Change() >= airMoveLeast {
+		c.bledAt = max(c.bledAt, m.End())
+	}
 	v.tell(Happening{Kind: AirMoveEnded, At: m.End(), Start: m.Start(), Corner: c.id, Move: m})
 }

@@ -5,6 +5,7 @@ import (
 
 	"ridewitness/capture"
 	"ridewitness/decode"
+	"ridewitness/safety/airspring"
 	"ridewitness/safety/jobcard"
 )
 
@@ -117,7 +118,7 @@ func (c *corner) closingBy(limit float64) float64 { return max(limit, 6*c.sigmaH
 // stillness says whether the height kept still over d up to now, and its mean.
 func (c *corner) stillness(now capture.Stamp, d time.Duration) (bool, float64) {
 	const fewest = 4
-	least, greatest, mean, n, reach := c.height.recent.over(now.Add(-d))
+	least, greatest, mean, n, reach := c.height.recent.over(now.Add(-d), fewest)
 	allowed := min(max(stillRange, 6*c.sigmaHeight()), stillRangeMax)
 	return reach && n >= fewest && greatest.v-least.v <= allowed, mean
 }
@@ -152,17 +153,18 @@ func (c *corner) settle(limit Threshold) float64 {
 	return limit.Value
 }
 
-// gasVolume returns the volume of the spring at a height over design, in m3, and whether the card
-// tells enough. V(h) = V0 + A i h, with the area as the height signal sees it.
-func (c *corner) gasVolume(overDesignMM float64) (float64, bool) {
+// gas returns the corner's spring as the equations want it; the zero Spring knows nothing.
+func (c *corner) gas() airspring.Spring {
 	s := c.spring
-	if s == nil || !s.Volume.Known || !s.Area.Known {
-		return 0, false
+	if s == nil {
+		return airspring.Spring{}
 	}
-	ratio := 1.0
-	if s.MotionRatio.Known {
-		ratio = s.MotionRatio.Value
+	g := airspring.Spring{MotionRatio: s.MotionRatio.Value, MotionKnown: s.MotionRatio.Known}
+	if s.Volume.Known {
+		g.VolumeM3 = s.Volume.Value
 	}
-	v := s.Volume.Value + s.Area.Value*ratio*overDesignMM/1000
-	return v, v > 0
+	if s.Area.Known {
+		g.AreaM2 = s.Area.Value
+	}
+	return g
 }

@@ -34,7 +34,24 @@ func (v *Vehicle) lowerSince(c *corner, cl *Closing) Pressure0 {
 	if !p.fresh(cl.Detected) || !cl.P0.Known || p.last.Value >= cl.P0.Reading.Value-2*p.u {
 		return cl.P0
 	}
-	return Pressure0{Reading: p.last, Known: true, Fresh: true, Age: 0}
+	return Pressure0{Reading: p.last, Known: true, Fresh: !cl.InGap, Warm: cl.P0.Warm}
+}
+
+// standingHeight watches a corner of a body that stands, or is said to: a mark comes early, wheels
+// turn on a lift, a lift hangs low. A closing must be as deep as a raise and fast.
+func (v *Vehicle) standingHeight(c *corner, r Reading) {
+	switch {
+	case c.closing != nil:
+		v.followClosing(c, r)
+	case !c.restKnown:
+	case r.Value >= c.rest-c.band():
+		v.candidate(c, r)
+	case c.cand.ok && r.Value <= c.cand.at.Value-closedBy:
+		if took := r.At.Sub(c.cand.at.At).Seconds(); took > 0 && c.cand.at.Value-r.Value >= standingRate*took {
+			c.level = c.rest
+			v.beginClosing(c, c.cand, r, false)
+		}
+	}
 }
 
 // followClosing follows a corner on its way down.
@@ -43,12 +60,26 @@ func (v *Vehicle) followClosing(c *corner, r Reading) {
 	if r.Value < cl.Least.Value {
 		cl.Least = r
 	}
-	if r.Value >= c.level-returnBand && (cl.Descent == nil || cl.Level-cl.Least.Value < closedBy) {
+	if r.Value >= c.level-returnBand || v.settledAgain(c, cl) {
 		v.endClosing(c, r.At)
 		return
 	}
 	v.checkDescent(r.At)
 	v.checkRest(r.At)
+}
+
+// settledAgain reports whether a corner that had closed alone keeps still again near its level,
+// which moves a little when a jack comes out: bushes bind. It becomes the new level. While standing
+// a corner that keeps still at any height has ended its closing.
+func (v *Vehicle) settledAgain(c *corner, cl *Closing) bool {
+	if !c.still || cl.Descent != nil {
+		return false
+	}
+	if v.phase != Standing && (cl.Level-cl.Least.Value < closedBy || c.rest < cl.Level-axleBand) {
+		return false
+	}
+	c.level = c.rest
+	return true
 }
 
 // endClosing ends the closing of a corner that hangs again.
@@ -184,12 +215,13 @@ func (v *Vehicle) checkRest(at capture.Stamp) {
 	}
 	if far >= 2 {
 		v.stands(at)
+		v.sawRest = true
 	}
 }
 
 // stands says that the body stands on its wheels from at on.
 func (v *Vehicle) stands(at capture.Stamp) {
-	if v.phase == Standing {
+	if v.phase == Standing && v.descent == nil {
 		return
 	}
 	v.testRise(at)
@@ -254,14 +286,12 @@ func (v *Vehicle) expectedRise(c *corner, cl *Closing) (float64, bool) {
 	if !ok {
 		return 0, false
 	}
-	v0, ok0 := c.gasVolume(cl.Level + shift)
-	v1, ok1 := c.gasVolume(c.height.last.Value + shift)
-	if !ok0 || !ok1 || v1 >= v0 {
-		return 0, false
-	}
 	baro, _ := v.barometer()
-	return (cl.P0.Reading.Value + baro) * (v0/v1 - 1), true
+	rise, ok := c.gas().Rise((cl.P0.Reading.Value+baro)*paPerBar, cl.Level+shift, c.height.last.Value+shift)
+	return rise / paPerBar, ok && rise > 0
 }
+
+const paPerBar = 1e5
 
 // overDesign returns what to add to the height signal of a corner to get the height over design.
 func (v *Vehicle) overDesign(c *corner) (float64, bool) {
@@ -326,13 +356,8 @@ func (v *Vehicle) heightAfterGap(c *corner, r Reading, gap span) {
 	}
 	if c.closing == nil && r.Value <= c.level-c.closingBy(v.limits.Get(LimitClosing, c.id).Value) {
 		cand := c.cand
-		cand.p0.Fresh = cand.p0.Fresh && c.pressureWhole(gap)
+		cand.p0.Fresh = cand.p0.Fresh && gap.to.Sub(cand.p0.Reading.At) <= c.pressure.rhythm.Limit()
 		v.beginClosing(c, cand, r, true)
 	}
 	c.restKnown = false
-}
-
-// pressureWhole reports whether the pressure was fresh through a gap of the height.
-func (c *corner) pressureWhole(gap span) bool {
-	return c.pressure != nil && c.pressure.whole(gap.from, gap.to, gap.to) == ""
 }

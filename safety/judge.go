@@ -30,6 +30,7 @@ type Judge struct {
 	ask     map[string]bool
 	record  record
 	stages  stageTrack
+	air     airLog
 	done    bool
 	wrong   []error // marks that could not be read
 }
@@ -59,6 +60,7 @@ func newJudge(rules []*Rule, signals []decode.Signal, card *jobcard.Card, ask []
 			j.vehicle.attach(j.sensors[i])
 		}
 	}
+	j.air = newAirLog(j.vehicle)
 	for _, r := range rules {
 		j.start(r)
 	}
@@ -169,6 +171,7 @@ func (j *Judge) observe(s *decode.Sample) {
 	if r.Quantity == decode.EngineSpeed {
 		j.stages.engine(r.Value >= j.vehicle.limits.Get(LimitEngineSpeed, decode.NoCorner).Value, r.At)
 	}
+	j.air.observe(j.vehicle, r)
 	for _, w := range j.takers[s.Signal] {
 		w.Sample(r)
 	}
@@ -199,6 +202,19 @@ func (j *Judge) reading(n *sensor, s *decode.Sample) Reading {
 func (j *Judge) Talk(talk *decode.Talk) {
 	j.Tick(talk.At)
 	j.vehicle.talk(talk)
+}
+
+// Now returns the stamp up to which the judge has been fed.
+func (j *Judge) Now() capture.Stamp { return j.vehicle.now }
+
+// frames lets time pass over frames and counts the reports of controllers that lost some.
+func (j *Judge) frames(frames []capture.Frame) {
+	for i := range frames {
+		if frames[i].ControllerOverflow() {
+			j.record.overflow(frames[i].Bus)
+		}
+	}
+	j.Tick(frames[len(frames)-1].At)
 }
 
 // Tick lets time pass to at, the stamp of the frame that is looked at.
@@ -235,6 +251,7 @@ func (j *Judge) happen(h Happening) {
 		w.Happen(h)
 	}
 	j.stages.happen(j.vehicle, h)
+	j.air.happen(j.vehicle, h)
 }
 
 // withdraw drops the verdicts that rest on a mark which was taken back.
@@ -243,6 +260,7 @@ func (j *Judge) withdraw(m *Mark) {
 		p.verdicts = slices.DeleteFunc(p.verdicts, func(v Verdict) bool {
 			return slices.ContainsFunc(v.Evidence, func(e Evidence) bool { return e.Mark != "" && e.Record == m.Record && e.At == m.At })
 		})
+		p.unmarked(m)
 	}
 }
 
@@ -253,6 +271,7 @@ func (j *Judge) Finish() {
 	}
 	j.done = true
 	j.vehicle.finish()
+	j.air.finish(j.vehicle)
 	for _, w := range j.watch {
 		w.Finish(j.vehicle.now)
 	}

@@ -10,6 +10,7 @@ type record struct {
 	lost    [capture.MaxBuses]uint64 // told before frames
 	dropped [capture.MaxBuses]uint64 // told by the statistics
 	known   bool
+	overrun [capture.MaxBuses]uint64 // times a controller said that it lost frames, nobody knows how many
 	damage  int
 }
 
@@ -29,6 +30,22 @@ func (r *record) event(e capture.Event) {
 	case capture.EventDamage:
 		r.damage++
 	}
+}
+
+// overflow follows an error frame that says the controller lost frames.
+func (r *record) overflow(b capture.BusID) {
+	if b < capture.MaxBuses {
+		r.overrun[b]++
+	}
+}
+
+// overruns returns how often controllers said that they lost frames.
+func (r *record) overruns() uint64 {
+	var n uint64
+	for _, c := range r.overrun {
+		n += c
+	}
+	return n
 }
 
 // total returns how many frames were lost: per bus the larger of the two counts, never their sum.

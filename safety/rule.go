@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 
 	"ridewitness/capture"
 	"ridewitness/decode"
@@ -70,7 +71,8 @@ type Pass struct {
 	vehicle  *Vehicle
 	judge    *Judge
 	applies  bool
-	marked   bool // the mark that the rule is asked by was there
+	marked   bool    // the rule is asked by a mark
+	asking   []*Mark // the marks that it is asked by
 	verdicts []Verdict
 	dropped  int
 }
@@ -82,8 +84,26 @@ const maxVerdicts = 100
 // without a verdict the rule does not appear.
 func (p *Pass) Applies() { p.applies = true }
 
-// Marked says that the mark which asks for the rule was there.
-func (p *Pass) Marked() { p.applies, p.marked = true, true }
+// Marked says that a mark which asks for the rule was there. The Judge forgets it when the mark is
+// taken back; nil is a mark that the watcher itself has looked up at the end.
+func (p *Pass) Marked(m *Mark) {
+	p.applies, p.marked = true, true
+	if m != nil {
+		p.asking = append(p.asking, m)
+	}
+}
+
+// unmarked forgets a mark that was taken back.
+func (p *Pass) unmarked(m *Mark) {
+	i := slices.Index(p.asking, m)
+	if i < 0 {
+		return
+	}
+	p.asking = slices.Delete(p.asking, i, i+1)
+	if len(p.asking) == 0 {
+		p.marked, p.applies = false, len(p.verdicts) > 0
+	}
+}
 
 // Report gives a verdict. The Judge checks it before anybody sees it.
 func (p *Pass) Report(v Verdict) {

@@ -233,6 +233,10 @@ func (w *recordWatch) Finish(at capture.Stamp) {
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("%d frames were lost", lost)
 		v.Note = missing
+	case j.record.overruns() > 0:
+		v.Outcome = Broken
+		v.Summary = fmt.Sprintf("an adapter said %d times that it lost frames; nobody knows how many", j.record.overruns())
+		v.Note = missing
 	case missing != "":
 		v.Outcome = Broken
 		v.Summary = "the recording lacks what the rules needed: " + missing

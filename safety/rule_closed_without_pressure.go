@@ -57,7 +57,7 @@ func (w *closedWatch) Finish(at capture.Stamp) {
 func (w *closedWatch) judge(at capture.Stamp) {
 	cl := w.open
 	w.open = nil
-	if cl.Descent != nil || cl.Level-cl.Least.Value < closedBy/2 {
+	if cl.Descent != nil || cl.Phase == Standing || cl.Level-cl.Least.Value < closedBy/2 {
 		return // swayed, or part of a descent
 	}
 	p0, least := cl.P0, w.p.Limit(LimitLeast)

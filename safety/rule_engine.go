@@ -70,7 +70,7 @@ func (w *engineRunWatch) Happen(h Happening) {
 	switch h.Kind {
 	case MarkSet:
 		if h.Mark.Name == MarkFirstContact {
-			w.p.Marked()
+			w.p.Marked(h.Mark)
 			w.contact, w.atMark = h.Mark, w.clock.total.Seconds()
 		}
 	case MarkTaken:
@@ -169,7 +169,7 @@ func (w *engineStopWatch) Happen(h Happening) {
 			w.active, w.from, w.still, w.done = true, h.Start, false, false
 		}
 	case DescentEnded:
-		if w.active && !w.done {
+		if w.active && !w.done && h.To == Standing {
 			w.p.Report(Verdict{Outcome: Held, Start: w.from, End: h.At, Class: Seen,
 				Summary: "the engine ran until the body had come to rest", Evidence: []Evidence{w.last.evidence()}, Rests: w.rests(h.At)})
 		}

@@ -38,12 +38,20 @@ func (f *final) happen(h Happening) {
 		switch h.Mark.Name {
 		case MarkLowered:
 			f.lowered = true
+			if f.p.vehicle.descents == 0 {
+				f.tape = [5]*Mark{} // measured before it came down, as far as anybody knows
+			}
 		case MarkTape:
 			f.tape[h.Mark.Corner] = h.Mark
 		}
 	case MarkTaken:
+		f.lowered = f.p.vehicle.lowered != nil
 		if f.tape[h.Mark.Corner] == h.Mark {
 			f.tape[h.Mark.Corner] = nil
+		}
+	case PhaseChanged:
+		if h.To != Standing {
+			f.tape = [5]*Mark{}
 		}
 	case DescentBegan:
 		f.tape = [5]*Mark{}
@@ -98,12 +106,12 @@ func (w *restoredWatch) Finish(at capture.Stamp) {
 	want, ok := v.series(w.p.Corner)
 	if !ok {
 		if v.card != nil && len(v.card.Serviced) > 0 && slices.Contains(v.card.Serviced, w.p.Corner) {
-			w.p.Marked()
+			w.p.Marked(nil)
 			w.p.Report(Verdict{Start: at, End: at, Reason: NoLimit, Note: "no reference height on the job card"})
 		}
 		return
 	}
-	w.p.Marked()
+	w.p.Marked(nil)
 	h := w.of(w.p.Corner, at)
 	verdict := Verdict{Start: h.evidence.At, End: at, Class: h.class, Evidence: []Evidence{h.evidence}}
 	if h.rest != nil {
@@ -158,7 +166,7 @@ func (w *sidesWatch) Finish(at capture.Stamp) {
 	if !w.lowered && !taped {
 		return
 	}
-	w.p.Marked()
+	w.p.Marked(nil)
 	l, r := w.of(cs[0], at), w.of(cs[1], at)
 	for _, h := range []tall{l, r} {
 		if h.why != "" {
@@ -209,7 +217,7 @@ func (w *tightenedWatch) Happen(h Happening) {
 	switch {
 	case h.Kind == MarkSet && h.Mark.Name == MarkTightened && w.p.meant(h.Mark):
 		w.judge(h.At)
-		w.p.Marked()
+		w.p.Marked(h.Mark)
 		w.mark = h.Mark
 	case h.Kind == MarkTaken && h.Mark == w.mark:
 		w.mark = nil

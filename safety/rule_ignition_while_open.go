@@ -28,93 +28,103 @@ const (
 	ignitionLong  = time.Second
 )
 
+// ignitionWatch keeps every stretch in which the ignition was seen on, since only at the end is it
+// known which marks were taken back.
 type ignitionWatch struct {
 	deaf
-	p          *Pass
-	first      *Mark
-	lastClosed *Mark
-	on         capture.Stamp // since when it is on without a break
-	onReading  Reading
-	longest    time.Duration // counted: before the last mark 'line closed'
-	pending    time.Duration // after it: counts only if another one follows, or none ever came
-	longestAt  Reading
-	pendingAt  Reading
+	p      *Pass
+	on     []onStretch
+	isOn   bool
+	missed bool // more stretches came than are kept
+}
+
+// onStretch lies between the first and the last sample that say on.
+type onStretch struct {
+	first Reading
+	to    capture.Stamp
 }
 
 func (w *ignitionWatch) Happen(h Happening) {
-	if h.Kind != MarkSet {
-		return
+	if h.Kind == MarkSet && h.Mark.Name == MarkLineOpen {
+		w.p.Marked(h.Mark)
 	}
-	switch h.Mark.Name {
-	case MarkLineOpen:
-		if w.first == nil {
-			w.first = h.Mark
-			w.p.Marked()
-			w.on = 0
-		}
-	case MarkLineClosed:
-		if w.first != nil {
-			w.settle(h.At)
-			w.lastClosed = h.Mark
-		}
-	}
-}
-
-// settle counts what was pending, since the lines were still open then.
-func (w *ignitionWatch) settle(at capture.Stamp) {
-	w.stretch(at)
-	if w.pending > w.longest {
-		w.longest, w.longestAt = w.pending, w.pendingAt
-	}
-	w.pending = 0
 }
 
 func (w *ignitionWatch) Sample(r Reading) {
-	if w.first == nil || r.At.Sub(w.first.At) < ignitionAfter {
+	was := w.isOn
+	w.isOn = r.State() == "on"
+	if !w.isOn {
 		return
 	}
-	switch r.State() {
-	case "on":
-		if w.on == 0 {
-			w.on, w.onReading = r.At, r
-		}
-		w.stretch(r.At)
-	default:
-		w.on = 0
+	if last := len(w.on) - 1; was && r.At.Sub(w.on[last].to) <= r.sensor.rhythm.Limit() {
+		w.on[last].to = r.At
+		return
 	}
+	if len(w.on) == maxSpans {
+		w.missed, w.isOn = true, false
+		return
+	}
+	w.on = append(w.on, onStretch{first: r, to: r.At})
 }
 
-// stretch notes how long the ignition has been on.
-func (w *ignitionWatch) stretch(at capture.Stamp) {
-	if w.on == 0 {
-		return
+// longest returns the longest stretch within the span, and whether there was one at all.
+func (w *ignitionWatch) longest(from, to capture.Stamp) (best onStretch, any bool) {
+	for _, s := range w.on {
+		if s.to < from || s.first.At > to {
+			continue
+		}
+		first := s.first
+		first.At, s.to = max(first.At, from), min(s.to, to)
+		s.first = first
+		if !any || s.to-s.first.At > best.to-best.first.At {
+			best, any = s, true
+		}
 	}
-	if d := at.Sub(w.on); d > w.pending {
-		w.pending, w.pendingAt = d, w.onReading
+	return best, any
+}
+
+// open returns the first mark of an open line, and when the last line was closed: the end of the
+// recording where one still is open.
+func (w *ignitionWatch) open(end capture.Stamp) (first *Mark, to capture.Stamp) {
+	to = end
+	for _, m := range w.p.vehicle.marks.all {
+		switch {
+		case m.taken:
+		case m.Name == MarkLineOpen:
+			to = end
+			if first == nil {
+				first = m
+			}
+		case m.Name == MarkLineClosed && first != nil:
+			to = m.At
+		}
 	}
+	return first, to
 }
 
 func (w *ignitionWatch) Finish(at capture.Stamp) {
-	if w.first == nil {
+	first, end := w.open(at)
+	if first == nil {
 		return
 	}
-	end := at
-	if w.lastClosed == nil {
-		w.settle(at)
-	} else {
-		end = w.lastClosed.At
-	}
-	from := w.first.At.Add(ignitionAfter)
-	v := Verdict{Start: w.first.At, End: end, Class: Seen, Evidence: []Evidence{w.first.evidence()},
+	from := first.At.Add(ignitionAfter)
+	v := Verdict{Start: first.At, End: end, Class: Seen, Evidence: []Evidence{first.evidence()},
 		Rests: []Rest{{Quantity: decode.Ignition, From: from, To: end}}}
 	s := w.p.vehicle.sensors[decode.Ignition]
+	longest, any := w.longest(from, end)
+	d := longest.to.Sub(longest.first.At)
 	switch {
-	case w.longest >= ignitionLong:
+	case any && d >= ignitionLong:
 		v.Outcome = Broken
-		v.Evidence = append(v.Evidence, w.longestAt.evidence())
-		v.Summary = fmt.Sprintf("the ignition was on for %.0f s while a line was open", w.longest.Seconds())
+		v.Evidence = append(v.Evidence, longest.first.evidence())
+		v.Summary = fmt.Sprintf("the ignition was on for %.0f s while a line was open", d.Seconds())
 	case s == nil || s.heard == 0:
 		v.Reason = NoSignal
+	case any || w.missed:
+		v.Reason, v.Note = InsideUncertainty, "the ignition was seen on, for less than a second as far as it was seen"
+		if why := s.whole(from, end, at); why != "" {
+			v.Reason = why
+		}
 	case s.seen && s.last.At < end && s.last.State() == "off" && s.whole(from, s.last.At, at) == "":
 		v.Reason, v.Note = BusAsleep, "the bus fell silent after the ignition was seen off"
 		w.p.marked = false

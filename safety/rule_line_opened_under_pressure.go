@@ -53,15 +53,15 @@ func (w *lineWatch) Happen(h Happening) {
 
 func (w *lineWatch) opened(m *Mark) {
 	w.judge(m.At)
-	w.p.Marked()
+	w.p.Marked(m)
 	w.mark, w.any = m, false
 	c := w.p.corner()
 	if c.pressure == nil {
 		return
 	}
 	end := c.air.bleedEnd
-	w.warm = end != 0 && m.At.Sub(end) <= lineWarmFor || c.air.active && !c.air.fill
-	if _, greatest, _, n, _ := c.pressure.recent.over(m.At.Add(-lineBefore)); n > 0 {
+	w.warm = end != 0 && m.At.Sub(end) <= lineWarmFor
+	if _, greatest, _, n, _ := c.pressure.recent.over(m.At.Add(-lineBefore), 0); n > 0 {
 		w.top, w.any = greatest, true
 	}
 	w.alarm()
@@ -128,15 +128,10 @@ func (w *lineWatch) judge(at capture.Stamp) {
 }
 
 func (w *lineWatch) unseen() Reason {
-	c := w.p.corner()
-	switch {
-	case c.pressure == nil || c.pressure.heard == 0:
-		return NoSignal
-	case c.pressure.bad > 0:
-		return Invalid
-	default:
-		return Stale
+	if why := w.p.corner().pressure.whole(w.mark.At.Add(-lineBefore), w.mark.At.Add(lineAfter), w.p.vehicle.now); why != "" {
+		return why
 	}
+	return Stale
 }
 
 func (w *lineWatch) Finish(at capture.Stamp) { w.judge(at) }

@@ -29,6 +29,8 @@ type noFillWatch struct {
 	mark  *Mark      // by which it is known, nil where a request tells
 	proof []Evidence // of the bleed
 	class Class
+
+	filled capture.Stamp // when the last fill was seen: no mark before it counts again
 }
 
 func (w *noFillWatch) Happen(h Happening) {
@@ -41,7 +43,7 @@ func (w *noFillWatch) Happen(h Happening) {
 		w.asked(h.Request)
 	case AirStep:
 		if w.p.mine(h) && h.Move.Fill && h.Move.Change() >= airMoveLeast {
-			w.bled = false
+			w.bled, w.filled = false, h.At
 		}
 	case DescentBegan, DescentJoined:
 		if w.p.mine(h) {
@@ -56,7 +58,7 @@ func (w *noFillWatch) asked(r *Request) {
 		return
 	}
 	if r.Stage == StageFill {
-		w.bled = false
+		w.bled, w.filled = false, r.Asked
 		return
 	}
 	w.bled, w.mark, w.proof, w.class = true, nil, r.Evidence, Seen
@@ -87,7 +89,7 @@ func (w *noFillWatch) retrace(taken *Mark) {
 		return // a request tells of it
 	}
 	w.bled = false
-	if last := w.p.vehicle.marks.last(w.p.Corner, MarkBled, MarkLineOpen, MarkFilled); last != nil && w.p.meant(last) {
+	if last := w.p.vehicle.marks.last(w.p.Corner, MarkBled, MarkLineOpen, MarkFilled); last != nil && last.At > w.filled && w.p.meant(last) {
 		w.marked(last)
 	}
 }

@@ -29,6 +29,7 @@ type loweredWatch struct {
 	deaf
 	p       *Pass
 	pending *Closing
+	said    *Descent // the descent in which it was found broken
 }
 
 func (w *loweredWatch) Happen(h Happening) {
@@ -42,8 +43,12 @@ func (w *loweredWatch) Happen(h Happening) {
 			w.end(h)
 		}
 	case CornerReturn:
-		if w.pending == h.Closing {
+		switch {
+		case w.pending != h.Closing:
+		case h.Closing.Level-h.Closing.Least.Value < closedBy:
 			w.pending = nil
+		default:
+			w.end(h)
 		}
 	}
 }
@@ -51,17 +56,31 @@ func (w *loweredWatch) Happen(h Happening) {
 // begin judges what can be judged at once: a pressure below least is broken the moment the corner
 // joins a descent. Everything else waits for the end of it.
 func (w *loweredWatch) begin(cl *Closing) {
-	if w.broken(cl) {
+	if w.said == cl.Descent || w.broken(cl) {
 		return
 	}
 	w.pending = cl
 }
 
+// Sample looks again whenever a lower pressure has taken the place of the one before.
+func (w *loweredWatch) Sample(Reading) {
+	if w.pending != nil && w.broken(w.pending) {
+		w.pending = nil
+	}
+}
+
+// onEmpty reports whether a corner came down on a pressure below its least beyond doubt.
+func (p *Pass) onEmpty(cl *Closing) bool {
+	p0 := cl.P0
+	return p0.Known && p0.Age <= p0Oldest.Seconds() && p0.Reading.Value+2*p0.Reading.sensor.u < p.Limit(LimitLeast).Value
+}
+
 func (w *loweredWatch) broken(cl *Closing) bool {
-	p0, least := cl.P0, w.p.Limit(LimitLeast)
-	if !p0.Known || p0.Age > p0Oldest.Seconds() || p0.Reading.Value+2*p0.Reading.sensor.u >= least.Value {
+	if !w.p.onEmpty(cl) {
 		return false
 	}
+	p0, least := cl.P0, w.p.Limit(LimitLeast)
+	w.said = cl.Descent
 	w.p.Report(Verdict{Outcome: Broken, Start: cl.T0, End: max(cl.Detected, cl.Least.At), Class: Seen,
 		Summary: fmt.Sprintf("%s came down on an empty spring: %s before it began to close, least %s",
 			w.p.Corner, bar(p0.Reading.Value), bar(least.Value)),
@@ -73,8 +92,11 @@ func (w *loweredWatch) broken(cl *Closing) bool {
 func (w *loweredWatch) end(h Happening) {
 	cl := w.pending
 	w.pending = nil
+	if cl.Phase == Standing && w.p.vehicle.sawRest {
+		return // it had come down before; now it kneels, or somebody gets in
+	}
 	v := Verdict{Start: cl.T0, End: h.At, Class: Seen, Evidence: cl.evidence(), Rests: w.rests(cl), Note: w.note(cl)}
-	v.Reason, v.Note = w.why(cl)
+	v.Reason, v.Note = w.p.untold(cl)
 	if v.Reason == "" && h.To != Standing {
 		v.Reason, v.Note = NotObservable, "it was raised again before it was down"
 	}
@@ -87,10 +109,11 @@ func (w *loweredWatch) end(h Happening) {
 	w.p.Report(v)
 }
 
-// why returns the reason for which nothing can be told, none where the corner holds.
-func (w *loweredWatch) why(cl *Closing) (Reason, string) {
+// untold returns the reason for which nothing can be told of a corner that came down, none where
+// it holds.
+func (p *Pass) untold(cl *Closing) (Reason, string) {
 	p0 := cl.P0
-	c := w.p.corner()
+	c := p.corner()
 	switch {
 	case c.pressure == nil || c.pressure.heard == 0:
 		return NoSignal, "no pressure signal"
@@ -106,10 +129,10 @@ func (w *loweredWatch) why(cl *Closing) (Reason, string) {
 		return Gap, "it closed while nothing was recorded"
 	case !p0.Fresh:
 		return Stale, fmt.Sprintf("its last pressure, %s, was %.0f s old when it began to close", bar(p0.Reading.Value), p0.Age)
-	case cl.Phase == PhaseUnknown || !cl.Opened:
+	case cl.Phase == PhaseUnknown || cl.Phase == Standing || !cl.Opened:
 		return NotObservable, "nobody saw that it hung before"
 	}
-	least := w.p.Limit(LimitLeast)
+	least := p.Limit(LimitLeast)
 	s := p0.Reading.sensor
 	if p0.Reading.Value-p0.Warm-2*s.u-s.q < least.Value {
 		if p0.Warm > 0 && p0.Reading.Value-2*s.u-s.q >= least.Value {
@@ -148,7 +171,7 @@ func (cl *Closing) evidence() []Evidence {
 func (w *loweredWatch) Finish(at capture.Stamp) {
 	if w.pending != nil {
 		cl := w.pending
-		reason, note := w.why(cl)
+		reason, note := w.p.untold(cl)
 		if reason == "" {
 			reason, note = Gap, "the recording ends before it was down"
 		}

@@ -47,9 +47,8 @@ type stoodWatch struct {
 	now      stretch
 	before   float64 // mean pressure of an earlier stretch, bar
 	known    bool
-	crushed  bool // came down empty, no fill since
-	doubtful bool // came down, nobody can tell on what, no fill since
-	stood    bool
+	down     *Closing // how it came down last, nil once a fill was seen
+	said     bool     // somebody said since that it is filled
 }
 
 func (w *stoodWatch) Happen(h Happening) {
@@ -66,11 +65,11 @@ func (w *stoodWatch) Happen(h Happening) {
 		}
 	case AirStep:
 		if w.p.mine(h) && h.Move.Fill && h.Move.Change() >= airMoveLeast {
-			w.crushed, w.doubtful = false, false
+			w.down = nil
 		}
 	case MarkSet:
 		if h.Mark.Name == MarkFilled && w.p.meant(h.Mark) {
-			w.doubtful = false
+			w.said = true
 		}
 	}
 }
@@ -89,19 +88,25 @@ func (w *stoodWatch) phase(h Happening) {
 	}
 }
 
-// cameDown notes on what the corner came down.
+// cameDown notes how the corner came down. A body that was seen at rest and only kneels changes
+// nothing.
 func (w *stoodWatch) cameDown(cl *Closing) {
-	p0, least := cl.P0, w.p.Limit(LimitLeast)
-	u := 0.0
-	if p0.Reading.sensor != nil {
-		u = p0.Reading.sensor.u
+	if cl.Phase == Standing && w.p.vehicle.sawRest && !w.p.onEmpty(cl) {
+		return
 	}
-	switch {
-	case p0.Known && p0.Age <= p0Oldest.Seconds() && p0.Reading.Value+2*u < least.Value:
-		w.crushed = true
-	case !p0.Known || !p0.Fresh:
-		w.doubtful = true
+	w.down, w.said = cl, false
+}
+
+// crushed reports whether it came down empty and no fill was seen since.
+func (w *stoodWatch) crushed() bool { return w.down != nil && w.p.onEmpty(w.down) }
+
+// doubtful reports whether it came down, nobody can tell on what, and no fill was seen or said since.
+func (w *stoodWatch) doubtful() bool {
+	if w.down == nil || w.said {
+		return false
 	}
+	why, _ := w.p.untold(w.down)
+	return why != ""
 }
 
 func (w *stoodWatch) Sample(r Reading) {
@@ -148,7 +153,7 @@ func (w *stoodWatch) tooLow(r Reading) string {
 	switch {
 	case r.Value+2*r.sensor.u < least.Value:
 		return fmt.Sprintf("%s stood on a spring with less than %s in it", w.p.Corner, bar(least.Value))
-	case w.crushed:
+	case w.crushed():
 		return fmt.Sprintf("%s stood on a spring that came down empty and was not filled since", w.p.Corner)
 	case w.known && r.Value+2*r.sensor.u < share.Value*w.before:
 		return fmt.Sprintf("%s stood on its bump stop: its pressure lay below %g of the %s with which it stood before",
@@ -160,7 +165,6 @@ func (w *stoodWatch) tooLow(r Reading) string {
 // report gives the broken verdict of the present stretch.
 func (w *stoodWatch) report(at capture.Stamp) {
 	s := &w.now
-	w.stood = true
 	w.p.Report(Verdict{Outcome: Broken, Start: s.lowFrom, End: at, Class: Seen, Summary: s.broken,
 		Evidence: []Evidence{s.low.evidence()}, Rests: w.rests(s.lowFrom, at)})
 }
@@ -176,7 +180,6 @@ func (w *stoodWatch) close(at capture.Stamp) {
 	if s.from == 0 || at.Sub(s.from) < stoodFor {
 		return
 	}
-	w.stood = true
 	if s.broken != "" {
 		if !w.standing && w.p.vehicle.phase != Standing && len(w.p.verdicts) == 0 {
 			w.now = s
@@ -189,7 +192,10 @@ func (w *stoodWatch) close(at capture.Stamp) {
 	switch {
 	case !s.seen:
 		v.Reason, v.Note = Stale, "no valid pressure came while it stood"
-	case w.doubtful:
+		if c := w.p.corner(); c.pressure == nil || c.pressure.heard == 0 {
+			v.Reason, v.Note = NoSignal, "no pressure signal"
+		}
+	case w.doubtful():
 		v.Reason, v.Note = NotObservable, "nobody can tell on what pressure it came down, and no fill was seen since"
 	case s.lowest.Value-2*s.lowest.sensor.u-s.lowest.sensor.q < w.p.Limit(LimitLeast).Value:
 		v.Reason, v.Note = InsideUncertainty, fmt.Sprintf("its lowest pressure, %s, lies within its uncertainty of the least", bar(s.lowest.Value))

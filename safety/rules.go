@@ -18,6 +18,7 @@ var Rules = []*Rule{
 	engineStoppedWhileLowering,
 	overPressure,
 	compressorOverrun,
+	notTight,
 	heightNotRestored,
 	sidesUneven,
 	oneSideOnly,

@@ -223,13 +223,14 @@ func (r *recent) before(at capture.Stamp) (point, bool) {
 }
 
 // over returns the least, the greatest and the mean of the readings from `from` on, how many they
-// are, and whether they reach back that far.
-func (r *recent) over(from capture.Stamp) (least, greatest point, mean float64, n int, reach bool) {
+// are, and whether they reach back that far. Where fewer than fewest lie there, earlier ones are
+// taken until there are as many: a slow signal tells the same, later.
+func (r *recent) over(from capture.Stamp, fewest int) (least, greatest point, mean float64, n int, reach bool) {
 	sum := 0.0
 	for i := range r.n {
 		p := r.back(i)
-		if p.at < from {
-			reach = true
+		reach = reach || p.at <= from
+		if p.at < from && n >= fewest {
 			break
 		}
 		if n == 0 || p.v < least.v {

@@ -342,14 +342,15 @@ func describe(f Finding) string {
 	return fmt.Sprintf("%s %s %s %.1f %s | %s", f.Outcome, where, cmp.Or(string(f.Reason), "-"), f.Start.Sub(timelineStart).Seconds(), f.Summary, f.Note)
 }
 
-// fits reports whether a finding is the wanted one: each word given must agree; a start within 0.6 s.
+// fits reports whether a finding is the wanted one: each word given must agree; a start within 1 s, over which
+// the movement of air is read.
 func fits(got string, want []string) bool {
 	have := strings.Fields(got)
 	for i, w := range want {
 		if s, ok := strings.CutPrefix(w, "@"); ok {
 			at, err1 := strconv.ParseFloat(s, 64)
 			start, err2 := strconv.ParseFloat(have[3], 64)
-			if err1 != nil || err2 != nil || abs(at-start) > 0.6 {
+			if err1 != nil || err2 != nil || abs(at-start) > 1 {
 				return false
 			}
 			continue

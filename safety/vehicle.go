@@ -23,6 +23,7 @@ type Vehicle struct {
 
 	phase      Phase
 	phaseSince capture.Stamp
+	sawRest    bool          // it was seen to come to rest, and was not raised since
 	raised     bool          // a raise or a mark of one came
 	raisedAt   capture.Stamp // last moment of the last raise
 	raiseStart capture.Stamp
@@ -131,6 +132,7 @@ func (v *Vehicle) setPhase(to Phase, at capture.Stamp) {
 	from := v.phase
 	if from == Standing {
 		v.hung = append(v.hung, span{from: at})
+		v.sawRest = false
 	}
 	if to == Standing && len(v.hung) > 0 {
 		v.hung[len(v.hung)-1].to = at
@@ -184,6 +186,7 @@ func (v *Vehicle) height(c *corner, r Reading, gap span) {
 	case Rising:
 		v.rising(c, r)
 	case Standing:
+		v.standingHeight(c, r)
 	default:
 		v.hangingHeight(c, r, mean)
 	}
@@ -311,10 +314,15 @@ func (v *Vehicle) hangingHeight(c *corner, r Reading, mean float64) {
 		return
 	}
 	if c.hangsAt(r) {
-		c.cand = candidate{at: r, p0: c.p0Before(r.At, c.settle(v.limits.Get(LimitSettle, c.id))), ok: true}
-		if c.pressure != nil && c.pressure.seen {
-			c.cand.raw = c.pressure.last.Raw
-		}
+		v.candidate(c, r)
+	}
+}
+
+// candidate notes that the corner has not begun to close at r.
+func (v *Vehicle) candidate(c *corner, r Reading) {
+	c.cand = candidate{at: r, p0: c.p0Before(r.At, c.settle(v.limits.Get(LimitSettle, c.id))), ok: true}
+	if c.pressure != nil && c.pressure.seen {
+		c.cand.raw = c.pressure.last.Raw
 	}
 }
 
@@ -339,8 +347,11 @@ func (v *Vehicle) pressure(c *corner, r Reading) {
 	if r.Value+2*p.u >= v.least(c.id).Value {
 		c.provenAt = r.At
 	}
-	if c.closing != nil && r.Raw != c.closing.raw0 {
-		c.closing.Unmoved = false
+	if cl := c.closing; cl != nil {
+		cl.Unmoved = cl.Unmoved && r.Raw == cl.raw0
+		if cl.Phase != Standing {
+			cl.P0 = v.lowerSince(c, cl)
+		}
 	}
 	if !kept || c.height == nil {
 		return

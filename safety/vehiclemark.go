@@ -81,6 +81,15 @@ func (v *Vehicle) meant(m *Mark) []*corner {
 
 // retrace undoes what a mark that was taken back had changed.
 func (v *Vehicle) retrace(taken *Mark) {
+	switch taken.Name {
+	case MarkLiftUp, MarkWheelsOff:
+		v.hangMark = v.hangMark && v.marks.last(decode.NoCorner, MarkLiftUp, MarkWheelsOff) != nil
+		fallthrough
+	case MarkLowered:
+		if v.phaseSince == taken.At && v.phase != Rising {
+			v.setPhase(PhaseUnknown, v.now) // what it was by signals, nobody has followed
+		}
+	}
 	v.jack = v.marks.lastNamed(MarkJack)
 	v.goingDown = v.marks.lastNamed(MarkGoingDown)
 	v.contact = v.marks.lastNamed(MarkFirstContact)
