@@ -36,8 +36,15 @@ func (e *RestError) Error() string {
 func AppendRecords(dst []Record, request, answer []byte, lengths Lengths) ([]Record, error) {
 	first := len(dst)
 	asked := 1
+	var record Record
 	for at := 1; at < len(answer); {
-		record, next, problem := nextRecord(request, asked, answer, at, lengths)
+		var next int
+		var problem string
+		if len(request) > 0 && asked+2 > len(request) {
+			problem = fmt.Sprintf("%d bytes are left after it and no other identifier is awaited", len(answer)-at)
+		} else {
+			record, next, problem = nextRecord(request, asked, answer, at, lengths)
+		}
 		if problem != "" {
 			return dst[:min(len(dst), first+1)], &RestError{Offset: at, Identifier: record.Identifier, Problem: problem}
 		}

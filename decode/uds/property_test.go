@@ -143,3 +143,35 @@ func FuzzDialogue(f *testing.F) {
 		require.Equal(t, asked, settled)
 	})
 }
+
+// Random requests, answers and lengths: records lie one after the other within the answer, each was
+// asked for in that order, and without an error all bytes are used.
+func FuzzAppendRecords(f *testing.F) {
+	f.Add([]byte{0x22, 0x2B, 1, 0x2B, 2}, []byte{0x62, 0x2B, 1, 1, 0xF4, 0x2B, 2, 1, 0x90}, uint8(2))
+	f.Add([]byte{0x22, 0x2B, 1}, []byte{0x62, 0x2B, 1, 0x2B, 2}, uint8(0))
+	f.Add([]byte{0x22}, []byte{0x62, 0x2B, 1, 0}, uint8(1))
+	f.Add([]byte{}, []byte{0x62, 0x2B, 1, 0, 0x2B}, uint8(1))
+	f.Fuzz(func(t *testing.T, request, answer []byte, length uint8) {
+		records, err := uds.AppendRecords(nil, request, answer, func(id uint16) (int, bool) {
+			return int(length) - int(id%3), id%5 != 0
+		})
+		at, asked := 1, 1
+		for _, r := range records {
+			require.Equal(t, at+2, r.From)
+			require.LessOrEqual(t, r.From, r.To)
+			require.LessOrEqual(t, r.To, len(answer))
+			require.Equal(t, r.Identifier, uint16(answer[at])<<8|uint16(answer[at+1]))
+			for len(request) > 0 && uint16(request[asked])<<8|uint16(request[asked+1]) != r.Identifier {
+				asked += 2
+			}
+			asked += 2
+			at = r.To
+		}
+		if err == nil && len(answer) > 0 {
+			require.Equal(t, len(answer), at)
+		}
+		if err != nil {
+			require.LessOrEqual(t, len(records), 1)
+		}
+	})
+}
