@@ -18,6 +18,7 @@ type span struct {
 	any             bool
 }
 
+// add widens the span to hold v.
 func (s *span) add(v float64) {
 	if !s.any {
 		*s = span{v, v, true}
@@ -26,6 +27,7 @@ func (s *span) add(v float64) {
 	s.least, s.greatest = min(s.least, v), max(s.greatest, v)
 }
 
+// join widens the span to hold another one.
 func (s *span) join(o span) {
 	if o.any {
 		s.add(o.least)
@@ -50,6 +52,8 @@ type ambient struct {
 	near span // window and half an hour before it
 }
 
+// add takes a temperature and reports whether it can be one: between 100 and 400 K, later than the
+// one before it.
 func (a *ambient) add(t, kelvin float64) bool {
 	if !aTime(t) || !(kelvin > 100 && kelvin < 400) || a.seen && t <= a.last {
 		return false

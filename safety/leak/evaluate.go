@@ -85,6 +85,7 @@ func (w *Window) wait() *float64 {
 	return &needs
 }
 
+// roundUp gives whole minutes: an estimate of a wait is no better than that.
 func roundUp(s float64) float64 { return math.Ceil(max(s, 0)/60) * 60 }
 
 // stretch finds the part of the window to use: all of it, or what is left after dropping fifths
@@ -239,6 +240,7 @@ func (d drift) common(others []Trend, kelvin float64) drift {
 	return d
 }
 
+// usable reports whether a trend may be held against a corner. One without an interval may not.
 func (o Trend) usable() bool { return o.Settled && o.Half > 0 && finite(o.PerS, o.Half) }
 
 // weatherPaPerS is how fast the barometer may move unseen, 1 hPa/h, from memory: a gauge reading
@@ -270,6 +272,7 @@ func (e *Estimate) width(s stretch, m massSlope, d drift) {
 	}
 }
 
+// root adds independent errors: the root of the sum of squares.
 func root(values ...float64) float64 {
 	sum := 0.0
 	for _, v := range values {

@@ -57,6 +57,7 @@ var outcomeNames = [...]string{"cannot-tell", "tight", "leaking"}
 // String returns the word used in reports.
 func (o Outcome) String() string { return nameOf(outcomeNames[:], uint8(o)) }
 
+// nameOf returns the name of a small number, 'unknown' for one without.
 func nameOf(names []string, i uint8) string {
 	if int(i) < len(names) {
 		return names[i]

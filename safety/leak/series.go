@@ -52,6 +52,7 @@ func (s stretch) part(i, n int) block {
 	return b
 }
 
+// parts cuts the stretch into n parts of equal time, to within a sub-block.
 func (s stretch) parts(n int) []block {
 	parts := make([]block, n)
 	for i := range parts {
@@ -142,6 +143,7 @@ func (g *gas) shape(s airspring.Spring, c Conditions, height mean) {
 	}
 }
 
+// volumeAt returns the volume, m3, at a height on the scale of the height signal, mm.
 func (g gas) volumeAt(mm float64) float64 { return g.baseM3 + g.areaM2*mm/1000 }
 
 // slope is the regression of one quantity with what its errors are.
@@ -152,6 +154,7 @@ type slope struct {
 	step  float64 // what the sensor's step can hide, a bound
 }
 
+// half is the half width of the slope's interval: a bound and a 95 % error, added.
 func (s slope) half() float64 { return s.noise + s.step }
 
 // pick chooses a signal of a sub-block.

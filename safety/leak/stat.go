@@ -11,6 +11,7 @@ type point struct{ t, x float64 }
 // line holds the sums of a straight line's least squares over means of one second.
 type line struct{ n, t, x, tt, tx, xx float64 }
 
+// add takes one mean into the sums.
 func (l *line) add(p point) {
 	l.n++
 	l.t += p.t
@@ -37,6 +38,7 @@ func (l line) squares(a, b float64) float64 {
 // pairs holds the sums over neighbouring means that their correlation is worked out from.
 type pairs struct{ n, t0, x0, t1, x1, t0t1, t0x1, x0t1, x0x1 float64 }
 
+// add takes two neighbours, p before q.
 func (s *pairs) add(p, q point) {
 	s.n++
 	s.t0 += p.t
@@ -72,6 +74,7 @@ type distinct struct {
 	n     int
 }
 
+// add takes a level. Raw values repeat to the last bit, so that == tells levels apart.
 func (d *distinct) add(v float64) {
 	if d.n < len(d.level) && !slices.Contains(d.level[:d.n], v) {
 		d.level[d.n] = v
@@ -110,6 +113,7 @@ func (s *stat) dithered() bool {
 	return s.up >= moves && s.down >= moves && s.levels.n >= levels
 }
 
+// mean returns mean time and mean value; they are no numbers where there are no samples.
 func (s *stat) mean() point { return point{s.t / float64(s.n), s.x / float64(s.n)} }
 
 // fit is a straight line through block means of equal weight.

@@ -21,6 +21,7 @@ type ring struct {
 	next   int
 }
 
+// push keeps v and forgets the oldest value.
 func (r *ring) push(v float64) {
 	if len(r.sorted) == ringSize {
 		i, _ := slices.BinarySearch(r.sorted, r.values[r.next])

@@ -25,6 +25,7 @@ type block struct {
 	barometer        mean // Pa
 }
 
+// mean is a mean that can be merged.
 type mean struct{ n, sum float64 }
 
 func (m *mean) add(v float64) { m.n++; m.sum += v }
@@ -64,6 +65,7 @@ func New(setup Setup) *Window {
 	return w
 }
 
+// atLeastZero turns a step that can't be into an unknown one.
 func atLeastZero(v float64) float64 {
 	if finite(v) {
 		return max(v, 0)

@@ -29,7 +29,7 @@ const (
 type work struct {
 	*Subject
 	before, after State
-	t0, t1        Measured // gas temperatures, K
+	t0, t1        Measured // gas temperatures, K; not Known: a guess
 	p0, p1        Measured // absolute, Pa
 	drop          float64
 	dropU         float64
@@ -81,6 +81,7 @@ func Explain(before, after Moment, ctx Context) []Corner {
 	return corners
 }
 
+// stateOf returns the corner's state, unknown where the moment does not hold it.
 func stateOf(m Moment, i int) State {
 	if i < len(m.Corners) {
 		return m.Corners[i]
@@ -126,6 +127,8 @@ func (w *work) prepare(before, after Moment, ctx Context) {
 	}
 }
 
+// temperature takes the air around for the gas, K, with what that may be wrong by. Without a signal
+// it is a guess of 20 degC that is not Known.
 func temperature(m Moment, ctx Context) Measured {
 	t := usable(m.AmbientK)
 	if !t.Known || !(t.Value > 100 && t.Value < 400) {
@@ -139,6 +142,8 @@ func temperature(m Moment, ctx Context) Measured {
 	return t
 }
 
+// absolute adds the pressure of the air around, Pa. Without a barometer that is sea level: a mistake
+// of altitude is the same at both moments and all but cancels in their ratio.
 func absolute(gauge Measured, m Moment) Measured {
 	around := usable(m.BarometerPa)
 	if !around.Known || !(around.Value > 30e3 && around.Value < 120e3) {
@@ -152,6 +157,7 @@ func absolute(gauge Measured, m Moment) Measured {
 // known reports whether there is a drop to explain.
 func (w *work) known() bool { return w.before.HeightMM.Known && w.after.HeightMM.Known }
 
+// onStop reports that the spring's volume is not known at one of the moments.
 func (w *work) onStop() bool { return w.before.OnStop || w.after.OnStop }
 
 // split reports whether the drop can be split by the gas law.
@@ -211,6 +217,8 @@ func (w *work) bodyDrop() float64 {
 	return d
 }
 
+// commanded takes off what air let in or out on request did, at the pressure and the temperature
+// after.
 func (w *work) commanded() {
 	kg := usable(w.CommandedKg)
 	if !kg.Known || kg.Value == 0 || !w.p1.Known {
@@ -276,6 +284,8 @@ func flowsOver(from, to *work) bool {
 	return from.lostKg > 2*from.lostU && to.lostKg < -2*to.lostU && sum > -2*u && downhill && from.p0.Known && to.p0.Known
 }
 
+// crossOver books the smaller of the two masses at both corners. The millimetres differ, since the
+// same air lifts the lighter corner further.
 func crossOver(from, to *work) {
 	kg := min(from.lostKg, -to.lostKg)
 	from.crossMM, from.crossU = from.rest*kg/from.lostKg, from.restU
@@ -312,10 +322,12 @@ func (w *work) finish(ctx Context) Corner {
 	return c
 }
 
+// around is a value with an interval of two standard uncertainties.
 func around(mm, u float64) airspring.Range {
 	return airspring.Range{Value: mm, Low: mm - 2*u, High: mm + 2*u}
 }
 
+// masses returns the air before and after, by m = p V/(R T); 0 where something for it is missing.
 func (w *work) masses() (kg [2]float64) {
 	if !w.shaped || !w.p0.Known || !w.p1.Known || !w.t0.Known || !w.t1.Known || w.onStop() {
 		return kg
@@ -395,9 +407,12 @@ func (w *work) join(ctx Context) {
 	case other.joint:
 		why = other.note
 	case !w.p0.Known || !w.p1.Known:
-		w.parts = append(w.parts, part{kind: Load})
-		leak, other = w.find(Leak), w.find(Load)
-		sum, why = leak.mm, "no pressure at one of the moments: load and leak can't be told apart"
+		// Cooling is known here; it is the rest that a load explains as well as a leak.
+		if sum = leak.mm; sum > 0 {
+			w.parts = append(w.parts, part{kind: Load})
+			leak, other = w.find(Leak), w.find(Load)
+		}
+		why = "no pressure at one of the moments: load and leak can't be told apart"
 	case !each:
 		return
 	}
@@ -411,6 +426,7 @@ func (w *work) join(ctx Context) {
 	leak.kind, other.kind = Leak, kind
 }
 
+// find returns the part of that kind, nil where there is none.
 func (w *work) find(k Kind) *part {
 	for i := range w.parts {
 		if w.parts[i].kind == k {
@@ -472,6 +488,7 @@ func (c *Corner) close(w *work) {
 	c.Note = joinNotes(c.Note, w.notes...)
 }
 
+// root adds independent uncertainties: the root of the sum of squares.
 func root(values ...float64) float64 {
 	sum := 0.0
 	for _, v := range values {

@@ -27,6 +27,7 @@ type tally struct {
 	first      float64 // time
 }
 
+// add takes a value v of the time s.
 func (a *tally) add(s, v float64) {
 	if a.n == 0 {
 		a.first = s
@@ -229,8 +230,10 @@ func (g *Gatherer) moment() (m Moment, ok bool) {
 	return m, ok
 }
 
+// aTime reports whether s can be a time in seconds.
 func aTime(s float64) bool { return math.Abs(s) < 1e12 }
 
+// finite reports whether every number is one.
 func finite(values ...float64) bool {
 	for _, v := range values {
 		if math.IsNaN(v) || math.IsInf(v, 0) {

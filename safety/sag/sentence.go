@@ -57,6 +57,7 @@ func sentence(c Corner, w work) string {
 	return said
 }
 
+// moved says how far a body went. Less than half a millimetre is nothing that a tape would show.
 func moved(mm float64) string {
 	switch {
 	case mm >= 0.5:
@@ -94,6 +95,7 @@ func phrase(c Cause) string {
 	return p
 }
 
+// joinNotes strings notes together, an empty first one left out.
 func joinNotes(first string, more ...string) string {
 	all := more
 	if first != "" {
