@@ -5,7 +5,6 @@ import (
 
 	"ridewitness/capture"
 	"ridewitness/decode"
-	"ridewitness/safety/airspring"
 	"ridewitness/safety/leak"
 	"ridewitness/safety/sag"
 )
@@ -405,5 +404,3 @@ func (j *Judge) Leaks() []LeakRow { return j.air.rows }
 // Sags returns why the corners sank while the vehicle stood. Call it after Finish.
 func (j *Judge) Sags() []SagRow { return j.air.sags }
 
-// anr returns a range of kg/s in ml/min ANR.
-func anr(r airspring.Range) airspring.Range { return r.Times(airspring.MlMin(1)) }

@@ -261,7 +261,7 @@ func (v *Vehicle) testRise(at capture.Stamp) {
 	for _, id := range decode.Corners {
 		c := v.corners[id]
 		cl := c.closing
-		if cl == nil || cl.Jack || c.lineOpen != nil || !c.pressure.fresh(at) || !cl.P0.Known || cl.Level-cl.Least.Value < closedBy {
+		if cl == nil || cl.Jack || cl.Phase == Standing || c.lineOpen != nil || !c.pressure.fresh(at) || !cl.P0.Known || cl.Level-cl.Least.Value < closedBy {
 			continue
 		}
 		name := c.pressure.signal.Name

@@ -113,7 +113,8 @@ type Evidence struct {
 	Record  uint64   `json:"record,omitempty"`
 	Message string   `json:"message,omitempty"` // hex, bytes separated by spaces
 
-	At0 capture.Stamp `json:"-"`
+	At0       capture.Stamp `json:"-"`
+	Reference string        `json:"-"` // of a pressure or a height: gauge, absolute or design; "" where not known
 }
 
 // Limit is a threshold that counted, and where it came from.
@@ -159,6 +160,8 @@ type Sag struct {
 	DropMM float64 `json:"drop_mm"`
 	Causes []Cause `json:"causes"`
 	Note   string  `json:"note,omitempty"`
+	// Sentence says it for a customer.
+	Sentence string `json:"sentence,omitempty"`
 }
 
 // Cause is one part of a drop.
@@ -186,6 +189,7 @@ type Record struct {
 	Unreadable     []string // marks that could not be read
 	Said           []string
 	Gaps           []Gap    // nothing at all was recorded on any bus
+	Losses         []Loss   // frames that were counted as lost, at most 200 stretches
 	Damage         []string // what the reader left out, at most 20
 	Marks          []Mark
 	NotAirSprung   []string
@@ -203,6 +207,13 @@ type Mark struct {
 
 // Gap is a stretch in which nothing was recorded.
 type Gap struct{ From, To capture.Stamp }
+
+// Loss is a stretch in which frames were counted as lost: a mark on the time axis, however short.
+type Loss struct {
+	From, To capture.Stamp
+	Bus      string
+	Frames   uint64
+}
 
 // Corner is what the plots show of one corner.
 type Corner struct {

@@ -1,0 +1,81 @@
+package review
+
+import (
+	_ "embed"
+	"encoding/json"
+	"io"
+	"math"
+	"slices"
+)
+
+var jsonFormat = Format{Name: "json", Doc: "For scripts: " + Schema + ", stable", Write: writeJSON}
+
+//go:embed schema.json
+var schemaDocument []byte
+
+// SchemaDocument returns the JSON Schema (draft 2020-12) of the JSON form, for those who read it by
+// program. It lets unknown fields pass: later versions may add some, and change none.
+func SchemaDocument() []byte { return slices.Clone(schemaDocument) }
+
+func writeJSON(w io.Writer, r *Review) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(whole(r))
+}
+
+// whole returns r as scripts may rely on it: a list is a list though it be empty, and a number that
+// is none is null. r itself stays as it is.
+func whole(r *Review) *Review {
+	c := *r
+	c.Schema = Schema
+	c.Session.Anchors = list(c.Session.Anchors)
+	c.Session.Buses = list(c.Session.Buses)
+	c.Stages = list(c.Stages)
+	for i := range c.Stages {
+		c.Stages[i].Corners = list(c.Stages[i].Corners)
+	}
+	c.Findings = list(c.Findings)
+	for i := range c.Findings {
+		c.Findings[i].Evidence = list(c.Findings[i].Evidence)
+		for k := range c.Findings[i].Evidence {
+			known(&c.Findings[i].Evidence[k].Value)
+		}
+	}
+	c.Limits = list(c.Limits)
+	for i := range c.Limits {
+		known(&c.Limits[i].Value)
+	}
+	c.Leaks = list(c.Leaks)
+	for i := range c.Leaks {
+		c.Leaks[i].whole()
+	}
+	c.Sag = list(c.Sag)
+	for i := range c.Sag {
+		c.Sag[i].Causes = list(c.Sag[i].Causes)
+	}
+	return &c
+}
+
+func (l *Leak) whole() {
+	for _, n := range []**Interval{&l.Rate, &l.RateANR} {
+		if *n != nil && !(finite((*n).Value) && finite((*n).Low) && finite((*n).High)) {
+			*n = nil
+		}
+	}
+	known(&l.LimitANR)
+	known(&l.NeedsS)
+	known(&l.SagMMIn12h)
+}
+
+// list returns a copy of s that is never nil.
+func list[T any](s []T) []T { return append([]T{}, s...) }
+
+// known makes a number that is none unknown.
+func known(v **float64) {
+	if *v != nil && !finite(**v) {
+		*v = nil
+	}
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
