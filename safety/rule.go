@@ -123,6 +123,9 @@ func (p *Pass) Report(v Verdict) {
 // Limit returns a threshold as it counts at the pass's corner.
 func (p *Pass) Limit(name LimitName) Threshold { return p.vehicle.limits.Get(name, p.Corner) }
 
+// wanted reports whether the card or the user asked for the rule by its name.
+func (p *Pass) wanted() bool { return p.judge.ask[p.Rule.Name] }
+
 // corner returns what is known of the pass's corner.
 func (p *Pass) corner() *corner { return p.vehicle.corners[p.Corner] }
 

@@ -141,6 +141,7 @@ type voltageWatch struct {
 	n      int
 	low    Reading
 	inLow  bool
+	dipped bool // it was low for a moment
 	lowest Reading
 	worked bool
 	done   bool
@@ -163,7 +164,7 @@ func (w *voltageWatch) Sample(r Reading) {
 		return
 	}
 	if !w.inLow {
-		w.inLow, w.low, w.lowest = true, r, r
+		w.inLow, w.dipped, w.low, w.lowest = true, true, r, r
 	}
 	if r.Value < w.lowest.Value {
 		w.lowest = r
@@ -201,8 +202,13 @@ func (w *voltageWatch) Finish(at capture.Stamp) {
 	if w.n == 0 || !w.worked {
 		return
 	}
-	w.p.Report(Verdict{Outcome: Held, Start: w.p.vehicle.start, End: at, Class: Seen,
-		Summary: "the supply held its voltage while compressor and valves worked", Rests: w.rests(w.p.vehicle.start, at)})
+	v := Verdict{Outcome: Held, Start: w.p.vehicle.start, End: at, Class: Seen,
+		Summary: "the supply held its voltage while compressor and valves worked", Rests: w.rests(w.p.vehicle.start, at)}
+	if w.dipped {
+		v.Outcome, v.Reason, v.Note = CannotTell, InsideUncertainty, "the supply dipped for less than 3 s"
+		v.Evidence = []Evidence{w.lowest.evidence()}
+	}
+	w.p.Report(v)
 }
 
 var recordIncomplete = &Rule{

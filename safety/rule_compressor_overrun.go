@@ -27,6 +27,7 @@ type compressorWatch struct {
 	deaf
 	p          *Pass
 	on, off    Reading
+	heard      capture.Stamp
 	running    bool
 	inStretch  bool
 	longest    time.Duration
@@ -39,6 +40,10 @@ type compressorWatch struct {
 func (w *compressorWatch) Sample(r Reading) {
 	w.any = true
 	on := r.State() == "on"
+	if w.heard != 0 && r.At.Sub(w.heard) > r.sensor.rhythm.Limit() {
+		w.inStretch, w.running = false, false // what lies in a gap is neither a run nor a rest
+	}
+	w.heard = r.At
 	switch {
 	case on && !w.inStretch:
 		w.on, w.inStretch, w.reported = r, true, false
@@ -67,7 +72,7 @@ func (w *compressorWatch) run(r Reading) {
 }
 
 func (w *compressorWatch) Finish(at capture.Stamp) {
-	if !w.any {
+	if !w.any || !w.p.Limit(LimitCompressorRun).Known && !w.p.wanted() {
 		return
 	}
 	v := Verdict{Outcome: Held, Start: w.p.vehicle.start, End: at, Class: Seen,

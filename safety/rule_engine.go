@@ -129,14 +129,15 @@ const engineStopLong = 2 * time.Second
 
 type engineStopWatch struct {
 	deaf
-	p       *Pass
-	last    Reading
-	any     bool
-	active  bool
-	from    capture.Stamp
-	stopped Reading
-	still   bool // stopped now
-	done    bool
+	p        *Pass
+	last     Reading
+	any      bool
+	active   bool
+	from     capture.Stamp
+	stopped  Reading
+	still    bool // stopped now
+	faltered bool // stood for less than engineStopLong
+	done     bool
 }
 
 func (w *engineStopWatch) Sample(r Reading) {
@@ -149,7 +150,7 @@ func (w *engineStopWatch) Sample(r Reading) {
 		return
 	}
 	if !w.still {
-		w.still, w.stopped = true, r
+		w.still, w.faltered, w.stopped = true, true, r
 	}
 	if r.At.Sub(w.stopped.At) >= engineStopLong {
 		w.done = true
@@ -162,16 +163,26 @@ func (w *engineStopWatch) rests(to capture.Stamp) []Rest {
 	return []Rest{{Quantity: decode.EngineSpeed, From: w.from, To: to}}
 }
 
+// ended is the verdict where the engine did not stop for long before the body had come to rest.
+func (w *engineStopWatch) ended(at capture.Stamp) Verdict {
+	v := Verdict{Outcome: Held, Start: w.from, End: at, Class: Seen, Rests: w.rests(at), Evidence: []Evidence{w.last.evidence()},
+		Summary: "the engine ran until the body had come to rest"}
+	if w.faltered {
+		v.Outcome, v.Reason, v.Note = CannotTell, InsideUncertainty, "the engine stood for less than 2 s while the body came down"
+		v.Evidence = []Evidence{w.stopped.evidence()}
+	}
+	return v
+}
+
 func (w *engineStopWatch) Happen(h Happening) {
 	switch h.Kind {
 	case DescentBegan:
 		if w.any && w.last.Value >= w.p.Limit(LimitEngineSpeed).Value {
-			w.active, w.from, w.still, w.done = true, h.Start, false, false
+			w.active, w.from, w.still, w.faltered, w.done = true, h.Start, false, false, false
 		}
 	case DescentEnded:
 		if w.active && !w.done && h.To == Standing {
-			w.p.Report(Verdict{Outcome: Held, Start: w.from, End: h.At, Class: Seen,
-				Summary: "the engine ran until the body had come to rest", Evidence: []Evidence{w.last.evidence()}, Rests: w.rests(h.At)})
+			w.p.Report(w.ended(h.At))
 		}
 		w.active = false
 	}

@@ -42,6 +42,9 @@ func (w *tightWatch) Happen(h Happening) {
 
 func (w *tightWatch) Finish(at capture.Stamp) {
 	c := w.p.corner()
+	if !w.p.Limit(LimitLeak).Known && !w.p.wanted() {
+		return
+	}
 	if c.pressure == nil || c.pressure.heard == 0 {
 		w.p.Report(Verdict{Start: w.p.vehicle.start, End: at, Reason: NoSignal, Note: "no pressure signal"})
 		return

@@ -13,7 +13,7 @@ var overPressure = &Rule{
 	Title: "whether its pressure kept below the spring's greatest",
 	Doc: `The pressure lay above the greatest pressure of the spring by its uncertainty for 1 s and two
 samples or more. A value above 1.5 times the greatest is no pressure of a spring but a wrong unit:
-then nothing can be told. Held where the signal was valid throughout and never above it.`,
+then nothing can be told. Without a greatest pressure on the card nothing is asked. Held where the signal was valid throughout and never above it.`,
 	Source:   "the spring's greatest pressure on the job card; durations are our own choice",
 	Severity: Danger,
 	Scope:    PerCorner,
@@ -64,6 +64,9 @@ func (w *overWatch) Finish(at capture.Stamp) {
 	v := w.p.vehicle
 	verdict := Verdict{Start: v.start, End: at, Class: Seen, Rests: w.rests(v.start, at)}
 	g := w.p.Limit(LimitGreatest)
+	if !g.Known && !w.p.wanted() {
+		return
+	}
 	switch {
 	case !w.any:
 		verdict.Reason = NoSignal
