@@ -65,6 +65,9 @@ func (w *tightWatch) Finish(at capture.Stamp) {
 		v.Outcome = Held
 	default:
 		v.Reason, v.Note = InsideUncertainty, join(e.Note, string(e.Reason))
+		if !w.p.Limit(LimitLeak).Known {
+			v.Reason = NoLimit
+		}
 	}
 	v.Summary = e.Sentence(w.p.Corner.String())
 	if v.Outcome == CannotTell {

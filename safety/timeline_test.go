@@ -3,6 +3,7 @@ package safety
 import (
 	"bufio"
 	"cmp"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -20,6 +21,7 @@ import (
 	"ridewitness/capture"
 	"ridewitness/decode"
 	"ridewitness/decode/quantity"
+	"ridewitness/decode/uds"
 	"ridewitness/safety/jobcard"
 )
 
@@ -36,6 +38,10 @@ import (
 //	0~40/0.1    rear-left   height    85      mm  noise=0.3   one standard deviation, always the same noise
 //	5~9/0.1     rear-left   pressure  0 bar!invalid   invalid, or !outside its valid range
 //	7           -           lost      12
+//	20          -           request   31010313=accepted   or =refused, =silent, =no-answer, =unknown
+//	20~60/2     -           request   3E80=silent
+//	30          -           session   1
+//	31          -           incomplete   message
 //	-- want --
 //	broken      rear-left   [reason]  [start~]
 //	cannot-tell rear-right  stale
@@ -49,12 +55,16 @@ type timeline struct {
 	want    []string
 }
 
-// step is one sample or one event.
+// step is one sample, one event or one exchange between tester and control unit.
 type step struct {
 	at     capture.Stamp
 	sample *decode.Sample
 	event  *capture.Event
+	talk   *decode.Talk
 }
+
+// testerPair is the address pair that the cards of the timelines name.
+var testerPair = decode.Address{Request: 0x6D4, Response: 0x6DC}
 
 const timelineStart = capture.Stamp(1772442845) * 1e9
 
@@ -143,9 +153,49 @@ func (tl *timeline) addAt(t *testing.T, line string, corner decode.Corner, f []s
 	case "counted":
 		at := stampAt(from)
 		tl.steps = append(tl.steps, step{at: at, event: &capture.Event{At: at, Kind: capture.EventCounters, Received: 1, Dropped: 0}})
+	case "request", "session", "incomplete":
+		for i := range int((to-from)/every + 0.5) {
+			tl.talk(t, line, from+float64(i)*every, f)
+		}
 	default:
 		tl.samples(t, line, from, to, every, corner, f)
 	}
+}
+
+var verdicts = map[string]uds.Verdict{"accepted": uds.Accepted, "refused": uds.Refused, "silent": uds.Silent,
+	"no-answer": uds.NoAnswer, "unknown": uds.Unknown}
+
+// talk adds what tester and control unit said; an answer comes 50 ms after its request.
+func (tl *timeline) talk(t *testing.T, line string, seconds float64, f []string) {
+	t.Helper()
+	at := stampAt(seconds)
+	talk := &decode.Talk{At: at, Address: testerPair}
+	switch f[2] {
+	case "session":
+		id, err := strconv.ParseUint(f[3], 10, 8)
+		require.NoError(t, err, line)
+		talk.Kind, talk.Session = decode.TalkSession, uds.Session{ID: uint8(id), Since: at}
+	case "incomplete":
+		talk.Kind = decode.TalkIncomplete
+	default:
+		text, word, _ := strings.Cut(f[3], "=")
+		payload, err := hex.DecodeString(text)
+		require.NoError(t, err, line)
+		request, whole := uds.ParseRequest(payload)
+		require.True(t, whole, line)
+		verdict, known := verdicts[word]
+		require.True(t, known, line)
+		talk.Kind, talk.At = decode.TalkExchange, stampAt(seconds+0.05)
+		talk.Exchange = uds.Exchange{Verdict: verdict, Request: request, Decided: talk.At, Asked: uds.Message{Start: at, End: at, Payload: payload}}
+		switch verdict {
+		case uds.Accepted:
+			talk.Exchange.Answered = uds.Message{Start: talk.At, End: talk.At, Payload: append([]byte{payload[0] + 0x40}, payload[1:]...)}
+		case uds.Refused:
+			talk.Exchange.Code = 0x22
+			talk.Exchange.Answered = uds.Message{Start: talk.At, End: talk.At, Payload: []byte{0x7F, payload[0], 0x22}}
+		}
+	}
+	tl.steps = append(tl.steps, step{at: talk.At, talk: talk})
 }
 
 func (tl *timeline) mark(at float64, corner decode.Corner, name string) {
@@ -289,15 +339,22 @@ func (tl *timeline) judge(n int) *Judge {
 		if i == n {
 			break
 		}
-		if s.event != nil {
-			j.Event(*s.event)
-			continue
-		}
-		j.Tick(s.at)
-		j.Observe([]decode.Sample{*s.sample})
+		s.feed(j)
 	}
 	j.Finish()
 	return j
+}
+
+func (s *step) feed(j *Judge) {
+	switch {
+	case s.event != nil:
+		j.Event(*s.event)
+	case s.talk != nil:
+		j.Talk(s.talk)
+	default:
+		j.Tick(s.at)
+		j.Observe([]decode.Sample{*s.sample})
+	}
 }
 
 func TestTimelines(t *testing.T) {
