@@ -21,9 +21,9 @@ type Bucket struct {
 // plots. The zero Buckets is empty. It allocates nothing once it is full, and is not safe for concurrent
 // use.
 //
-//	         |o o o o o o o|o o o o|      o o|o o o o o o o|     a bucket holds 2^shift ns
-//	         '------'------'-------'     '---'------'------'     the grid is that of the stamps
-//	                                 gap
+//	|o o o o o o o|o o o o|      o o|o o o o o o o|     a bucket holds 2^shift ns
+//	'------'------'-------'     '---'------'------'     the grid is that of the stamps
+//	                        gap
 //
 // When they are full the width doubles, and neighbours that now share a stretch of the grid are merged.
 // A gap keeps its neighbours apart, since a line over it would show what nobody measured: only a signal
