@@ -28,8 +28,10 @@ func WriteText(w io.Writer, r *Review, columns int) error {
 	t.workedOut()
 	t.held()
 	t.notShown()
-	t.thresholds()
+	t.line("")
+	t.stages()
 	t.said()
+	t.thresholds()
 	t.record()
 	t.line("")
 	t.para("", "", Caution)
@@ -118,11 +120,9 @@ func (t *textPage) broken() {
 		if f.Note != "" {
 			t.item("note", sentence(clean(f.Note)), "")
 		}
-		t.item("rule", clean(f.Rule+"; "+f.Source), "")
-		if rests := clean(strings.Join(f.RestsOn, ", ")); rests != "" {
+		t.item("rule", clean(fmt.Sprintf("%s (%s); %s", f.Rule, classWord(f.Class), f.Source)), "")
+		if rests := f.restsOn(); rests != "" {
 			t.item("rests on", rests, "")
-		} else if f.Class != "said" {
-			t.item("rests on", f.Proof+" definitions", "")
 		}
 	}
 }
@@ -146,16 +146,11 @@ func (t *textPage) headed(head, text, span string) {
 	}
 }
 
+// evidence writes one line each: what a frame shows is seen, whatever was worked out from it.
 func (t *textPage) evidence(f *Finding) {
 	for i := range f.Evidence {
 		e := t.r.tell(&f.Evidence[i])
-		label := classWord(f.Class)
-		if e.Said {
-			label = "said"
-		} else if label == "said" {
-			label = "seen"
-		}
-		t.item(label, strings.Join(strings.Fields(e.At+" "+e.What+" "+e.Value), " "), e.Where)
+		t.item(e.Class, strings.Join(nonEmpty(e.At, strings.TrimSpace(e.What+" "+e.Value)), "  "), e.Where)
 	}
 }
 
@@ -179,7 +174,7 @@ func (t *textPage) held() {
 		return
 	}
 	t.line("")
-	t.para(" o ", "   ", heldMeans)
+	t.para(" o ", "   ", fmt.Sprintf("%d held. %s", len(t.s.Held), heldMeans))
 	for _, f := range t.s.Held {
 		t.para("   o ", "     ", f.sentence())
 	}
@@ -201,13 +196,23 @@ func (t *textPage) notShown() {
 	}
 }
 
+// stages writes where the session's stretches lie; those that a mark gave are said, not seen.
+func (t *textPage) stages() {
+	seen, said := t.r.stageWords()
+	if seen != "" {
+		t.item("seen", "stages "+seen, "")
+	}
+	if said != "" {
+		t.item("said", "stages "+said, "")
+	}
+}
+
 func (t *textPage) thresholds() {
 	var parts []string
 	for _, l := range t.r.thresholds() {
 		parts = append(parts, l.String())
 	}
 	if len(parts) > 0 {
-		t.line("")
 		t.item("limits", strings.Join(parts, "; "), "")
 	}
 }
@@ -228,9 +233,12 @@ func (t *textPage) said() {
 // record writes what the answers stand on: definitions, card, seals, and what was left out.
 func (t *textPage) record() {
 	rec := &t.r.Record
-	t.item("definitions", t.r.definitionWords(), "")
+	for _, b := range t.r.Session.Buses {
+		t.item("bus", b.words(), "")
+	}
+	t.item("signals", t.r.definitionWords(), "")
 	t.item("job card", orNone(clean(rec.Card)), "")
-	t.item("integrity", strings.Join(nonEmpty(integrityWords(&t.r.Session), clean(rec.IntegrityNote)), "; "), "")
+	t.item("integrity", t.r.integrityWords(), "")
 	for _, n := range t.r.recordNotes() {
 		t.item("note", n, "")
 	}

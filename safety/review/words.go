@@ -63,23 +63,24 @@ func originWords(origin string) string {
 }
 
 // integrityWords says what the file's seals prove, and what they don't.
-func integrityWords(s *Session) string {
-	anchor := "no anchor (paper, key or time stamp): that proves nothing against whoever owns the file"
-	if len(s.Anchors) > 0 {
-		anchor = "anchored by " + clean(strings.Join(s.Anchors, ", "))
+func (r *Review) integrityWords() string {
+	s := &r.Session
+	note := clean(r.Record.IntegrityNote)
+	if note == "" {
+		note = integrityDefaults[s.Integrity]
 	}
-	switch s.Integrity {
-	case "sealed":
-		return "sealed; no byte changed since the last seal; " + anchor
-	case "unsealed":
-		return "unsealed: nothing in the file shows whether it was changed"
-	case "altered":
-		return "altered: bytes changed after they were sealed"
-	case "cut-short":
-		return "cut-short: the file ends before its last seal"
-	default:
-		return "unknown"
+	words := strings.Join(nonEmpty(orNone(clean(s.Integrity)), note), ": ")
+	if len(s.Anchors) == 0 {
+		return words + "; no anchor (paper, key or time stamp)"
 	}
+	return words + "; anchored by " + clean(strings.Join(s.Anchors, ", "))
+}
+
+var integrityDefaults = map[string]string{
+	"sealed":    "no byte changed since the last seal; without an anchor that proves nothing against the file's owner",
+	"unsealed":  "nothing in the file shows whether it was changed",
+	"altered":   "bytes changed after they were sealed",
+	"cut-short": "the file ends before its last seal",
 }
 
 // lostWords says how many frames are missing; a count that nobody made is unknown, not 0.
@@ -215,19 +216,18 @@ func measured(v float64, unit, reference string) string {
 
 // told is one evidence in words.
 type told struct {
-	At, What, Value, Where string
-	Said                   bool
+	Class, At, What, Value, Where string
 }
 
 // tell puts an evidence into words.
 func (r *Review) tell(e *Evidence) told {
-	t := told{At: r.fine(e.At0), What: clean(e.Signal)}
+	t := told{Class: "seen", At: r.fine(e.At0), What: clean(e.Signal)}
 	if e.Frame > 0 {
 		t.Where = fmt.Sprintf("packet %d", e.Frame)
 	}
 	switch {
 	case e.Mark != "":
-		t.Said, t.What = true, "mark '"+clean(e.Mark)+"'"
+		t.Class, t.What = "said", "mark '"+clean(e.Mark)+"'"
 		if e.Record > 0 {
 			t.Where = fmt.Sprintf("record J%d", e.Record)
 		}
@@ -415,7 +415,7 @@ func joinCorners(names []string) string {
 	if len(names) == len(decode.Corners) && !slices.Contains(names, "vehicle") {
 		return "all corners"
 	}
-	return strings.Join(names, ", ")
+	return clean(strings.Join(names, ", "))
 }
 
 // threshold is one limit as people read it, once for all rules that took it.
@@ -556,6 +556,37 @@ func (r *Review) markWords(m *Mark) string {
 		s += fmt.Sprintf(" (J%d)", m.Record)
 	}
 	return s
+}
+
+// stageWords lists the stages, those that signals and requests show apart from those that marks say.
+func (r *Review) stageWords() (seen, said string) {
+	var bySignals, byMarks []string
+	for i := range r.Stages {
+		s := &r.Stages[i]
+		words := strings.Join(nonEmpty(clean(s.Stage), joinCorners(s.Corners)), " ") + " " + r.span(s.From0, s.To0)
+		if s.From == "mark" {
+			byMarks = append(byMarks, words)
+		} else {
+			bySignals = append(bySignals, words)
+		}
+	}
+	return strings.Join(bySignals, "; "), strings.Join(byMarks, "; ")
+}
+
+// restsOn lists the signals that a finding rests on, each once, with their proof.
+func (f *Finding) restsOn() string {
+	names := slices.Clone(f.RestsOn)
+	slices.Sort(names)
+	return clean(strings.Join(slices.Compact(names), ", "))
+}
+
+// words says what was recorded of the bus.
+func (b *Bus) words() string {
+	lost := "lost unknown"
+	if b.Lost != nil {
+		lost = fmt.Sprintf("%d lost", *b.Lost)
+	}
+	return fmt.Sprintf("%s, %d frames, %s", clean(b.Name), b.Frames, lost)
 }
 
 // definitionWords says which definitions were used and how sure they are.
