@@ -164,6 +164,11 @@ func TestTraces(t *testing.T) {
 		{"first frame that is not full", normalPair, []step{response("10 14 62 2B 01")}, nothing},
 		{"recording begins within a message", normalPair, []step{response(second), response(third), response("23 00")},
 			"response consecutive frames with no first frame"},
+		{"one message twice", normalPair, []step{response(first), response(second), response(third), response(first), response(second), response(third)},
+			whole + "\n" + whole},
+		{"one message of two frames twice", normalPair, []step{
+			response("10 08 62 2B 01 A0 A1 A2"), response("21 A3 A4"), response("10 08 62 2B 01 A0 A1 A2"), response("21 A3 A4"),
+		}, "response 62 2B 01 A0 A1 A2 A3 A4\nresponse 62 2B 01 A0 A1 A2 A3 A4"},
 		{"a repeated consecutive frame", normalPair, []step{response(first), response(second), response(second), response(third)}, whole},
 		{"a repeated last frame", normalPair, []step{response(first), response(second), response(third), response(third)}, whole},
 		{"repeated twice", normalPair, []step{response(first), response(second), response(second), response(second), response(third)},
@@ -328,6 +333,37 @@ func TestTimesRunOutWithoutFrames(t *testing.T) {
 	l.Advance(f.At.Add(isotp.Timeout + 1))
 	require.Len(t, l.Incompletes(), 1)
 	require.False(t, l.Busy(0, isotp.Response))
+}
+
+// A search for what is late leaves what is not late in view.
+func TestEachMessageRunsOutInItsOwnTime(t *testing.T) {
+	l := listenerFor(t, normalPair)
+	late := func(pause time.Duration) int {
+		f := frames(t, []step{{id: 0x123, bytes: "00", after: pause}})[0]
+		l.Feed(&f)
+		return len(l.Incompletes())
+	}
+	all := frames(t, []step{
+		response("10 14 62 2B 01 A0 A1 A2").later(100 * time.Millisecond),
+		request("10 14 2E 2B 01 A0 A1 A2").later(300 * time.Millisecond),
+	})
+	l.Feed(&all[0])
+	l.Feed(&all[1])
+	require.Equal(t, 0, late(1100*time.Millisecond))
+	require.Equal(t, 1, late(1101*time.Millisecond))
+	require.Equal(t, 0, late(1400*time.Millisecond))
+	require.Equal(t, 1, late(1401*time.Millisecond))
+}
+
+// A definition may give the identifier of requests to all as that of one unit: then long requests
+// under it are read too, whichever was added first.
+func TestFunctionalIdentifierOfAPair(t *testing.T) {
+	toAll, pair := isotp.Pair{Request: testerID, Functional: true}, normalPair
+	for _, order := range [][]isotp.Pair{{toAll, pair}, {pair, toAll}} {
+		l := listenerFor(t, order...)
+		got := told(l, frames(t, []step{request("10 08 2E 2B 01 00 00 00"), response("30 00 00"), request("21 00 00")}))
+		require.Equal(t, []string{"request 2E 2B 01 00 00 00 00 00"}, got)
+	}
 }
 
 func TestFunctionalRequestsAreSingleFrames(t *testing.T) {

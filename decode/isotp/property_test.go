@@ -236,6 +236,8 @@ func TestOneLostFrameIsNamed(t *testing.T) {
 		require.Len(t, r.incompletes, 1)
 		require.Equal(t, []isotp.PairID{tr.messages[hurt].pair}, r.incompletes[0].Pairs)
 		require.Equal(t, tr.messages[hurt].direction, r.incompletes[0].Direction)
+		head := r.incompletes[0].Head
+		require.Equal(t, tr.messages[hurt].payload[:len(head)], head)
 	})
 }
 

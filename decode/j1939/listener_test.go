@@ -111,6 +111,8 @@ func TestTransport(t *testing.T) {
 		{"broadcast, a packet twice", []step{announce, all1, all1, all2, all3}, broadcast + payload},
 		{"broadcast, announced again", []step{announce, all1, announce, all1, all2, all3},
 			broadcast + "7 of 20 bytes: the sender announced another message\n" + broadcast + payload},
+		{"a packet after the end of a broadcast", []step{announce, all1, all2, all3, all1},
+			broadcast + payload + "\n0 from 0x2F to 0xFF: data packets with no announcement"},
 		{"two senders at once", []step{announce, at(0x1CECFF30, "20 09 00 02 FF B1 FE 00"), all1, at(0x1CEBFF30, "01 01 02 03 04 05 06 07"), all2,
 			at(0x1CEBFF30, "02 08 09 FF FF FF FF FF"), all3},
 			"65201 from 0x30 to 0xFF: 01 02 03 04 05 06 07 08 09\n" + broadcast + payload},
@@ -134,6 +136,8 @@ func TestTransport(t *testing.T) {
 			directed + payload},
 		{"retransmission with other bytes", []step{request, clear, to1, at(0x1CEBF92F, "01 FF FF FF FF FF FF 00"), to2, to3},
 			directed + "7 of 20 bytes: a packet came again with other bytes"},
+		{"other packets after all packets", []step{request, clear, to1, to2, to3, at(0x1CEBF92F, "01 FF FF FF FF FF FF 00"), at(0x1CEBF92F, "02 FF FF FF FF FF FF 00")},
+			directed + payload + "\n0 from 0x2F to 0xF9: data packets with no announcement"},
 		{"aborted by the receiver", []step{request, clear, to1, abort, to2}, directed + "7 of 20 bytes: aborted: time ran out\n0 from 0x2F to 0xF9: data packets with no announcement"},
 		{"aborted by the sender", []step{request, clear, at(0x1CECF92F, "FF 02 FF FF FF B0 FE 00")}, directed + "0 of 20 bytes: aborted: no resources"},
 		{"abort of another group", []step{request, clear, at(0x1CEC2FF9, "FF 03 FF FF FF B1 FE 00"), to1, to2, to3}, directed + payload},
@@ -236,6 +240,46 @@ func TestTimesRunOutWithoutFrames(t *testing.T) {
 	require.Empty(t, l.Incompletes())
 	l.Advance(f.At.Add(j1939.BroadcastTimeout + 1))
 	require.Len(t, l.Incompletes(), 1)
+}
+
+// What runs out of time in the call that opens another session keeps what it tells, and the memory
+// that is used again keeps nothing of it.
+func TestMemoryIsUsedAgainCleanly(t *testing.T) {
+	l := watching()
+	all := frames(t, []step{
+		at(0x1CECFF2F, "20 14 00 03 FF B0 FE 00"), at(0x1CECFF30, "20 14 00 03 FF B0 FE 00"),
+		at(0x1CEBFF2F, "01 01 01 01 01 01 01 01"), at(0x1CEBFF30, "01 02 02 02 02 02 02 02"),
+		at(0x1CEBFF30, "02 02 02 02 02 02 02 02"),
+		at(0x1CECFF31, "20 14 00 03 FF B0 FE 00").in(time.Second),
+		at(0x1CEBFF31, "01 03 03 03 03 03 03 03"),
+		at(0x1CECFF32, "20 14 00 03 FF B0 FE 00").in(time.Second),
+		at(0x1CEBFF32, "02 03 03 03 03 03 03 03"),
+	})
+	var packets [][]uint64
+	for i := range all {
+		l.Feed(&all[i])
+		for _, part := range l.Incompletes() {
+			packets = append(packets, append([]uint64{}, part.Packets...))
+		}
+	}
+	require.Equal(t, [][]uint64{{3, 0, 0}, {4, 5, 0}, {7, 0, 0}, {0, 0, 0}}, packets)
+}
+
+// A search for what is late leaves what is not late in view.
+func TestEachMessageRunsOutInItsOwnTime(t *testing.T) {
+	l := watching()
+	late := func(pause time.Duration) int {
+		f := frames(t, []step{at(0x18FE5827, "FF").in(pause)})[0]
+		l.Feed(&f)
+		return len(l.Incompletes())
+	}
+	all := frames(t, []step{at(0x1CECFF2F, "20 14 00 03 FF B0 FE 00").in(0), at(0x1CECFF30, "20 14 00 03 FF B0 FE 00").in(300 * time.Millisecond)})
+	l.Feed(&all[0])
+	l.Feed(&all[1])
+	require.Equal(t, 0, late(750*time.Millisecond))
+	require.Equal(t, 1, late(800*time.Millisecond))
+	require.Equal(t, 0, late(1050*time.Millisecond))
+	require.Equal(t, 1, late(1051*time.Millisecond))
 }
 
 // More messages at once than are followed: the quietest gives way and is told.

@@ -222,6 +222,8 @@ func (l *Listener) data(b *bus, f *capture.Frame) *Message {
 	if why := s.judge(f, n, from, to); why != ReasonUnknown {
 		if s.state == open {
 			l.giveUp(b, s, why)
+		} else {
+			l.stray(b, f, s.ends)
 		}
 		return nil
 	}
@@ -268,7 +270,7 @@ func (s *session) place(f *capture.Frame, n, from, to int) {
 // stray counts a packet that belongs to nothing, and tells the first of them.
 func (l *Listener) stray(b *bus, f *capture.Frame, key ends) {
 	l.counts.Stray++
-	if s := b.sessions[key]; s != nil {
+	if s := b.sessions[key]; s != nil && s.state == told {
 		s.last = f.At
 		return
 	}
