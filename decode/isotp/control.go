@@ -91,8 +91,17 @@ const (
 	flowControlSize = 3
 )
 
-// ReadControl reads the control information of a frame's payload that has skip address bytes (0 or
-// 1) before it.
+// ReadControl reads the control information of a frame, whose first digit says what kind it is:
+//
+//	0L                single frame, L bytes follow              in frames of up to 8 bytes
+//	00 LL             single frame, LL bytes follow             in longer ones
+//	1L LL             first frame of a message of L LL bytes    up to 4095
+//	10 00 LL LL LL LL the same                                  longer ones
+//	2N                consecutive frame number N, modulo 16     the first frame counts as 0
+//	3S BS ST          flow control: status, block size, separation time
+//
+// The frame's payload has skip address bytes (0 or 1) before it. What the standard tells a receiver
+// to ignore is a Fault. Padding after the data is never looked at.
 func ReadControl(payload []byte, skip int) (Control, Fault) {
 	if len(payload) <= skip {
 		return Control{}, FaultNoControl
@@ -160,6 +169,7 @@ func singleRoom(frame, skip int) int {
 	return frame - 1 - skip
 }
 
+// readConsecutive reads `2N`. Even a last frame carries at least one byte.
 func readConsecutive(payload []byte, skip int) (Control, Fault) {
 	if len(payload) < skip+2 {
 		return Control{}, FaultConsecutiveEmpty
@@ -167,6 +177,7 @@ func readConsecutive(payload []byte, skip int) (Control, Fault) {
 	return Control{Kind: ConsecutiveFrame, Sequence: payload[skip] & 0x0F, From: uint8(skip + 1)}, NoFault
 }
 
+// readFlow reads `3S BS ST`. Nothing is made of a reserved status, since its sender's wish is unknown.
 func readFlow(payload []byte, skip int) (Control, Fault) {
 	if len(payload) < skip+flowControlSize {
 		return Control{}, FaultFlowShort

@@ -127,9 +127,9 @@ type Candidate struct {
 // String says how sure it is, and of what.
 func (c Candidate) String() string {
 	if c.Pair.Functional {
-		return fmt.Sprintf("0x%X looks like requests to all units: %d times 'tester present'", c.Pair.Request, c.Requests)
+		return fmt.Sprintf("0x%X looks like requests to all units ('tester present': %d)", c.Pair.Request, c.Requests)
 	}
-	return fmt.Sprintf("0x%X and 0x%X look like requests and responses: %d requests, %d answers, %d flow controls that fit",
+	return fmt.Sprintf("0x%X and 0x%X look like requests and responses (requests: %d, answers: %d, flow controls that fit: %d)",
 		c.Pair.Request, c.Pair.Response, c.Requests, c.Answers, c.Flows)
 }
 
@@ -165,6 +165,7 @@ func (d *Discovery) Feed(f *capture.Frame) {
 	}
 }
 
+// watch returns what was seen under an address, nil for one that is too many.
 func (d *Discovery) watch(a address, f *capture.Frame) *watched {
 	w := d.watched[a]
 	if w != nil {
@@ -179,6 +180,7 @@ func (d *Discovery) watch(a address, f *capture.Frame) *watched {
 	return w
 }
 
+// consider sorts a frame that obeys the rules by its kind.
 func (d *Discovery) consider(w *watched, f *capture.Frame, control Control) {
 	r := d.recent[w.place]
 	if r == nil {
@@ -311,6 +313,7 @@ func (d *Discovery) note(r route, packet uint64) *evidence {
 	return e
 }
 
+// answered counts an answer, and whether it was to another request than those before.
 func (e *evidence) answered(head uint32) {
 	e.answers++
 	if e.differing < len(e.heads) && !slices.Contains(e.heads[:e.differing], head) {
@@ -371,6 +374,7 @@ func (d *Discovery) asks(w *watched) bool {
 	return false
 }
 
+// addressing says how the frames of w begin under the assumption made for it.
 func (w *watched) addressing() (Addressing, uint8) {
 	if w.skip == 0 {
 		return Normal, 0
@@ -378,6 +382,7 @@ func (w *watched) addressing() (Addressing, uint8) {
 	return WithByte, w.byte0
 }
 
+// pairOf writes a route as a pair that a Listener can add.
 func pairOf(r route) Pair {
 	p := Pair{Bus: r.request.bus, Request: r.request.id, Response: r.response.id, Extended: r.request.extended}
 	p.Addressing, p.RequestByte = r.request.addressing()

@@ -104,9 +104,9 @@ func TestCandidateSaysLooksLike(t *testing.T) {
 	c := discover(t, 1,
 		request("03 22 2B 01"), response("10 14 62 2B 01 A0 A1 A2"), request("30 00 0A"), response("21 A3 A4 A5 A6 A7 A8 A9"),
 	).Candidates()[0]
-	require.Equal(t, "0x6D4 and 0x6DC look like requests and responses: 1 requests, 1 answers, 1 flow controls that fit", c.String())
+	require.Equal(t, "0x6D4 and 0x6DC look like requests and responses (requests: 1, answers: 1, flow controls that fit: 1)", c.String())
 	f := isotp.Candidate{Pair: isotp.Pair{Request: 0x6D0, Functional: true}, Requests: 4}
-	require.Equal(t, "0x6D0 looks like requests to all units: 4 times 'tester present'", f.String())
+	require.Equal(t, "0x6D0 looks like requests to all units ('tester present': 4)", f.String())
 }
 
 func TestDiscoveryIsBounded(t *testing.T) {

@@ -83,6 +83,8 @@ func (l *Listener) checkPair(p *Pair) string {
 	return l.checkChannel(p, p.Response, p.ResponseByte, Response)
 }
 
+// checkChannel finds what is wrong with one direction of a pair beside the channels that are there.
+// With and without an address byte under one identifier, byte 0 would have two meanings.
 func (l *Listener) checkChannel(p *Pair, id capture.ID, address uint8, d Direction) string {
 	b := l.buses[p.Bus]
 	if b == nil {
@@ -100,6 +102,7 @@ func (l *Listener) checkChannel(p *Pair, id capture.ID, address uint8, d Directi
 	return ""
 }
 
+// skipOf returns how many address bytes stand before the control information.
 func skipOf(a Addressing) int {
 	if a == Normal {
 		return 0
@@ -144,6 +147,7 @@ func (l *Listener) introduce(a, b uint16) {
 	l.channels[b].peers = append(l.channels[b].peers, a)
 }
 
+// bus returns the table of a bus, made with the first pair on it.
 func (l *Listener) bus(id capture.BusID) *bus {
 	if l.buses[id] == nil {
 		l.buses[id] = &bus{extended: make(map[capture.ID]uint16), due: noneDue}
@@ -151,6 +155,8 @@ func (l *Listener) bus(id capture.BusID) *bus {
 	return l.buses[id]
 }
 
+// head returns the first channel under an identifier, 0 for none. The 11 bit identifiers, which are
+// most of what a vehicle sends, are one array look-up away.
 func (b *bus) head(id capture.ID, extended bool) uint16 {
 	if extended {
 		return b.extended[id]
@@ -161,6 +167,7 @@ func (b *bus) head(id capture.ID, extended bool) uint16 {
 	return b.standard[id]
 }
 
+// setHead puts a channel first under an identifier.
 func (b *bus) setHead(id capture.ID, extended bool, at uint16) {
 	if extended {
 		b.extended[id] = at
@@ -180,6 +187,9 @@ func (l *Listener) Feed(f *capture.Frame) *Message {
 	return l.feed(b, f)
 }
 
+// feed is Feed on a bus that has pairs. Late transfers go first, so that a frame which comes after
+// the timeout never continues one. Error frames carry error classes in place of an identifier, so
+// they are sorted out before the look-up.
 func (l *Listener) feed(b *bus, f *capture.Frame) *Message {
 	if f.At > b.due {
 		l.expire(b, f.At)
@@ -284,6 +294,7 @@ func (l *Listener) End() {
 	}
 }
 
+// giveUpAll gives up what is open on a bus, in the order in which the channels were added.
 func (l *Listener) giveUpAll(b *bus, why Reason) {
 	for _, at := range b.members {
 		if c := &l.channels[at]; c.open {

@@ -18,24 +18,25 @@ type channel struct {
 	pairs      []PairID // those it belongs to
 	peers      []uint16 // the channels of the opposite direction
 
+	// The transfer: what it is, how much of it came, and when.
 	open     bool
-	told     bool // the gap in which stray frames come has been told
-	untimed  bool
-	next     uint8 // the sequence number that is due
-	want     uint64
-	got      uint64
-	frameLen int // of the first frame; no later one may be longer
+	told     bool   // the gap in which stray frames come has been told
+	untimed  bool   // the file gives no time for one of its frames
+	next     uint8  // the sequence number that is due
+	want     uint64 // bytes announced
+	got      uint64 // bytes that came, kept or not
+	frameLen int    // of the first frame; no later one may be longer
 	shape    shape
-	start    capture.Stamp
+	start    capture.Stamp // of the first frame
 	last     capture.Stamp // of the last frame or flow control
 	end      capture.Stamp // of the last frame
-	first    uint64
-	latest   uint64 // packet of the last frame
+	first    uint64        // packet of the first frame
+	latest   uint64        // packet of the last frame
 
 	kept  kept
 	spare kept // what Incomplete shows while kept is filled anew
 
-	recent previous
+	recent previous // goes on over the end of a transfer, whose last frame may come twice
 }
 
 // kept is what a transfer keeps of its frames.
@@ -53,6 +54,7 @@ type previous struct {
 	data     [capture.MaxData]byte
 }
 
+// set remembers f. It copies the data whole, which is cheaper than to look how much of it counts.
 func (p *previous) set(f *capture.Frame) {
 	*p = previous{valid: true, at: f.At, len: f.Len, data: f.Data}
 }

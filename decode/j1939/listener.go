@@ -74,6 +74,9 @@ func (l *Listener) Feed(f *capture.Frame) *Message {
 	return l.feed(b, f)
 }
 
+// feed is Feed on a bus that is watched. Late messages go first, so that a packet which comes after
+// the timeout never continues one. Both page bits must be 0: the same formats on other pages are other
+// groups.
 func (l *Listener) feed(b *bus, f *capture.Frame) *Message {
 	b.fresh = 0
 	if f.At > b.due {
@@ -127,6 +130,7 @@ func (l *Listener) End() {
 	}
 }
 
+// giveUpAll gives up what is open on a bus; nil is a bus that is not watched.
 func (l *Listener) giveUpAll(b *bus, why Reason) {
 	if b == nil {
 		return

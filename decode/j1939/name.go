@@ -17,18 +17,43 @@ type Name uint64
 
 // Identity returns the number that the maker gave this one unit. It belongs to the personal data of
 // the vehicle.
-func (n Name) Identity() uint32        { return uint32(n & 0x1FFFFF) }
-func (n Name) Manufacturer() uint16    { return uint16(n >> 21 & 0x7FF) }
-func (n Name) ECUInstance() uint8      { return uint8(n >> 32 & 0x7) }
+func (n Name) Identity() uint32 { return uint32(n & identityMask) }
+
+// WithoutIdentity returns the NAME with the identity number left out, to be shown to others.
+func (n Name) WithoutIdentity() Name { return n &^ identityMask }
+
+// Manufacturer returns the maker's code, 0 to 2047.
+func (n Name) Manufacturer() uint16 { return uint16(n >> 21 & 0x7FF) }
+
+// ECUInstance tells apart the control units that share one function, from 0.
+func (n Name) ECUInstance() uint8 { return uint8(n >> 32 & 0x7) }
+
+// FunctionInstance tells apart equal functions, from 0.
 func (n Name) FunctionInstance() uint8 { return uint8(n >> 35 & 0x1F) }
-func (n Name) Function() uint8         { return uint8(n >> 40) }
-func (n Name) VehicleSystem() uint8    { return uint8(n >> 49 & 0x7F) }
-func (n Name) SystemInstance() uint8   { return uint8(n >> 56 & 0xF) }
-func (n Name) IndustryGroup() uint8    { return uint8(n >> 60 & 0x7) }
-func (n Name) ArbitraryAddress() bool  { return n>>63 == 1 }
-func (n Name) WithoutIdentity() Name   { return n &^ 0x1FFFFF }
-func nameOf(f *capture.Frame) Name     { return Name(binary.LittleEndian.Uint64(f.Data[:8])) }
-func isClaim(f *capture.Frame) bool    { return f.ID>>8&0x3FFFF == claimToAll && f.Len == 8 }
+
+// Function returns what the unit does. Codes from 128 on depend on industry group and vehicle system.
+func (n Name) Function() uint8 { return uint8(n >> 40) }
+
+// VehicleSystem returns the part of the vehicle that the unit belongs to, 0 to 127.
+func (n Name) VehicleSystem() uint8 { return uint8(n >> 49 & 0x7F) }
+
+// SystemInstance tells apart equal vehicle systems, from 0.
+func (n Name) SystemInstance() uint8 { return uint8(n >> 56 & 0xF) }
+
+// IndustryGroup returns the industry, 0 to 7: 0 for all, 1 for on-highway equipment.
+func (n Name) IndustryGroup() uint8 { return uint8(n >> 60 & 0x7) }
+
+// ArbitraryAddress reports whether the unit takes another address when it loses the one it wants.
+func (n Name) ArbitraryAddress() bool { return n>>63 == 1 }
+
+// identityMask covers the identity number.
+const identityMask Name = 0x1FFFFF
+
+// nameOf reads the NAME of an address claim, low byte first.
+func nameOf(f *capture.Frame) Name { return Name(binary.LittleEndian.Uint64(f.Data[:8])) }
+
+// isClaim reports whether a frame is an address claim, or says that none can be claimed.
+func isClaim(f *capture.Frame) bool { return f.ID>>8&MaxGroup == claimToAll && f.Len == 8 }
 
 // claimToAll is the group of address claims together with the destination all.
 const claimToAll = 0xEEFF

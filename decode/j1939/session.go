@@ -147,6 +147,8 @@ func (b *bus) reuse() *session {
 	return s
 }
 
+// forget ends a session. Its memory stays as it is until the next call, since a Message or an
+// Incomplete may show it.
 func (b *bus) forget(key ends) {
 	s := b.sessions[key]
 	s.state = told

@@ -69,6 +69,7 @@ var codes = map[Code]code{
 // makerCodes are the codes for conditions that each vehicle maker defines: 0xF0 to 0xFE.
 var makerCodes = code{"vehicleManufacturerSpecificConditionsNotCorrect", "conditions of the vehicle's maker not correct"}
 
+// lookup finds a code in the table, or among those that the standard leaves to the makers.
 func (c Code) lookup() (code, bool) {
 	if c >= 0xF0 && c <= 0xFE {
 		return makerCodes, true

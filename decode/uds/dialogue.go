@@ -169,6 +169,7 @@ func (d *Dialogue) ask(m Message) {
 	}
 }
 
+// keepsAlive reports whether a request only says that the tester is still there.
 func keepsAlive(r Request) bool { return r.Service == TesterPresent && r.Suppressed }
 
 // patience is how long an answer is waited for.
@@ -281,6 +282,7 @@ func (d *Dialogue) repeatOrOvertake(m Message) {
 	d.overtake(&d.open, m.Start)
 }
 
+// overtake settles what is open in a slot, since the next request takes its place.
 func (d *Dialogue) overtake(s *slot, at capture.Stamp) {
 	if s.used {
 		d.settle(s, s.verdictOnSilence(Overtaken), at)
@@ -352,8 +354,10 @@ func (d *Dialogue) settle(s *slot, v Verdict, at capture.Stamp) {
 	d.follow(&s.exchange)
 }
 
+// tell hands out an exchange with the return of this call.
 func (d *Dialogue) tell(e Exchange) { d.out = append(d.out, e) }
 
+// damaged tells a message that says less than its first byte promises.
 func (d *Dialogue) damaged(e Exchange) {
 	e.Verdict = Damaged
 	e.Decided = max(e.Asked.End, e.Answered.End)

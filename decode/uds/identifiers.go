@@ -41,7 +41,7 @@ func AppendRecords(dst []Record, request, answer []byte, lengths Lengths) ([]Rec
 		var next int
 		var problem string
 		if len(request) > 0 && asked+2 > len(request) {
-			problem = fmt.Sprintf("%d bytes are left after it and no other identifier is awaited", len(answer)-at)
+			problem = fmt.Sprintf("bytes are left over after it (%d), and no other identifier is awaited", len(answer)-at)
 		} else {
 			record, next, problem = nextRecord(request, asked, answer, at, lengths)
 		}

@@ -175,6 +175,7 @@ func ParseAnswer(payload []byte) (Answer, bool) {
 	return a, a.HasID
 }
 
+// parseNegative reads `7F`, service, code.
 func parseNegative(payload []byte) (Answer, bool) {
 	a := Answer{Negative: true}
 	if len(payload) < 3 {
