@@ -301,12 +301,14 @@ func (j *Judge) conclude(p *Pass) []Finding {
 	}
 	var broken []Finding
 	var rest *Finding
+	denied := false // rest was broken until a signal proved wrong: somebody may have heard the alarm
 	for _, v := range p.verdicts {
 		f := j.check(p, v)
-		if f.Outcome == Broken {
+		switch {
+		case f.Outcome == Broken:
 			broken = append(broken, f)
-		} else if rest == nil || f.Outcome.worse(rest.Outcome) || f.Outcome == rest.Outcome && f.Outcome == Held {
-			rest = &f
+		case rest == nil || f.Outcome.worse(rest.Outcome) || f.Outcome == rest.Outcome && (f.Outcome == Held || v.Outcome == Broken && !denied):
+			rest, denied = &f, v.Outcome == Broken
 		}
 	}
 	if len(broken) == 0 {
@@ -348,7 +350,7 @@ func (j *Judge) check(p *Pass, v Verdict) Finding {
 			continue
 		}
 		if s != nil && s.contradicted {
-			f.deny(IsContradicted, revised(v, s))
+			f.deny(IsContradicted, j.revised(v, s))
 		} else if f.Outcome == Held {
 			if why := s.whole(r.From, r.To, j.vehicle.now); why != "" {
 				f.deny(why, restText(s, r, why))
@@ -373,9 +375,9 @@ func (f *Finding) deny(why Reason, note string) {
 }
 
 // revised says what was said before a signal proved wrong, and what denied it (HAZARDS H16).
-func revised(v Verdict, s *sensor) string {
+func (j *Judge) revised(v Verdict, s *sensor) string {
 	if v.End <= s.contradictedAt {
-		return fmt.Sprintf("the frames said: %s; then, at %s, %s", v.Summary, s.contradictedAt, s.contradiction)
+		return fmt.Sprintf("the frames said: %s; then, at %s, %s", v.Summary, j.vehicle.clock(s.contradictedAt), s.contradiction)
 	}
 	return s.contradiction
 }

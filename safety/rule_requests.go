@@ -89,7 +89,7 @@ func (w *refusedWatch) Finish(at capture.Stamp) {
 			Note:     fmt.Sprintf("the %s asked at %s was %s, and nothing shows whether the work went on", w.open.Stage, w.p.vehicle.clock(w.open.Asked), w.open.words()),
 			Evidence: w.open.Evidence})
 	case w.granted != nil:
-		w.p.Report(Verdict{Outcome: Held, Start: w.granted.Asked, End: w.granted.Decided, Class: Seen,
+		w.p.Report(Verdict{Outcome: Held, Start: w.granted.Asked, End: at, Class: Seen,
 			Summary: fmt.Sprintf("%s: the control unit did what the tester asked", w.p.Corner), Evidence: w.granted.Evidence})
 	}
 }
@@ -264,7 +264,8 @@ func (w *unaskedWatch) Finish(at capture.Stamp) {
 	default:
 		v.Outcome = Held
 		v.Summary = fmt.Sprintf("%s: its air moved only when it was asked for", w.p.Corner)
-		v.Rests = []Rest{{Corner: w.p.Corner, Quantity: decode.Pressure, From: w.p.vehicle.start, To: at}}
+		v.Rests = []Rest{{Corner: w.p.Corner, Quantity: decode.Pressure, From: w.p.vehicle.start, To: at},
+			{Corner: w.p.Corner, Quantity: decode.Height, From: w.p.vehicle.start, To: at}} // air is seen to move beside a height only
 	}
 	w.p.Report(v)
 }

@@ -109,7 +109,7 @@ func (s *sensor) add(r Reading) (gap span, valid bool) {
 		gap = span{from: s.first, to: r.At, why: Invalid}
 	}
 	if gap.why != "" {
-		s.note(gap)
+		s.note(s.blind(gap))
 	}
 	if gap.to != 0 && gap.why == Stale {
 		// Nothing is worked out across a gap: the last seconds begin anew behind it.
@@ -120,6 +120,19 @@ func (s *sensor) add(r Reading) (gap span, valid bool) {
 	s.last, s.seen = r, true
 	s.recent.push(point{r.At, r.Value, r})
 	return gap, true
+}
+
+// blind returns the part of a gap in which nothing was known: a value is fresh for a while, and good
+// until one comes that is not. So what held before more was recorded holds after (HAZARDS H16).
+func (s *sensor) blind(gap span) span {
+	if !s.seen {
+		return gap
+	}
+	gap.from = gap.from.Add(s.rhythm.Limit())
+	if gap.why == Invalid {
+		gap.from = min(gap.from, s.badFrom)
+	}
+	return gap
 }
 
 func (s *sensor) note(g span) {
