@@ -143,8 +143,8 @@ func (t *talk) wantParameters(d *Decoder, bus capture.BusID, name string) bool {
 	return len(wanted) > 0
 }
 
-// onBus returns the address as a pair of one bus.
-func (a *Address) onBus(bus capture.BusID) isotp.Pair {
+// Pair returns the address pair as the transport of one bus knows it.
+func (a *Address) Pair(bus capture.BusID) isotp.Pair {
 	on := isotp.Pair{Bus: bus, Request: a.Request, Response: a.Response, Extended: a.Extended}
 	switch {
 	case a.Mixed:
@@ -158,7 +158,7 @@ func (a *Address) onBus(bus capture.BusID) isotp.Pair {
 // add listens to one pair on one bus, for service 0x01 or for all that is asked. The signals of a
 // pair that collides with another are told by Undecodable.
 func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD bool) {
-	on := a.onBus(bus)
+	on := a.Pair(bus)
 	id, err := t.isotp.Add(on)
 	if err != nil {
 		t.refuse(d, on, err)
@@ -180,7 +180,7 @@ func (t *talk) add(d *Decoder, bus capture.BusID, name string, a Address, forOBD
 // refuse notes why the signals of a pair can't be decoded.
 func (t *talk) refuse(d *Decoder, on isotp.Pair, err error) {
 	for i := range d.signals {
-		if o := &d.signals[i].Origin; o.Kind == FromIdentifier && o.Address.onBus(on.Bus) == on {
+		if o := &d.signals[i].Origin; o.Kind == FromIdentifier && o.Address.Pair(on.Bus) == on {
 			d.refused[i] = err.Error()
 		}
 	}
@@ -191,7 +191,7 @@ func (t *talk) refuse(d *Decoder, on isotp.Pair, err error) {
 func (p *pair) collect(d *Decoder, bus string) {
 	for i := range d.signals {
 		o := &d.signals[i].Origin
-		if o.Kind != FromIdentifier || o.Address.onBus(p.on.Bus) != p.on || o.Bus != "" && o.Bus != bus {
+		if o.Kind != FromIdentifier || o.Address.Pair(p.on.Bus) != p.on || o.Bus != "" && o.Bus != bus {
 			continue
 		}
 		d.served[i] = true
