@@ -2,6 +2,7 @@ package decode
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -105,6 +106,33 @@ func TestBucketsSayWhenGapsAreTooMany(t *testing.T) {
 	require.Positive(t, torn)
 }
 
+// TestTornStaysTorn goes on densely after too many gaps: merging what is whole must not hide a gap
+// that a bucket already holds.
+func TestTornStaysTorn(t *testing.T) {
+	var b Buckets
+	var gaps []capture.Stamp // of the samples before them
+	var at time.Duration
+	for range 5000 {
+		b.Add(valid(at, 1))
+		gaps = append(gaps, capture.Stamp(at))
+		at += 11 * time.Second
+	}
+	for range 500_000 {
+		b.Add(valid(at, 1))
+		at += 500 * time.Millisecond
+	}
+	torn := 0
+	for _, k := range b.All() {
+		holds := slices.ContainsFunc(gaps, func(g capture.Stamp) bool { return k.From <= g && g < k.To })
+		require.Equal(t, holds, k.Torn, "from %s to %s", k.From, k.To)
+		if k.Torn {
+			torn++
+		}
+	}
+	require.Positive(t, torn)
+	require.Less(t, torn, len(b.All()))
+}
+
 func TestBadSamplesBridgeNoGap(t *testing.T) {
 	var b Buckets
 	for i := range 10 {
@@ -117,6 +145,9 @@ func TestBadSamplesBridgeNoGap(t *testing.T) {
 	last := b.All()[len(b.All())-1]
 	require.True(t, last.Gap)
 	require.EqualValues(t, 1, last.Count)
+	for _, k := range b.All()[:len(b.All())-1] {
+		require.False(t, k.Gap, "the gap ends where a value comes again")
+	}
 	require.Zero(t, b.All()[len(b.All())-2].Count)
 	require.EqualValues(t, 1, b.All()[len(b.All())-2].Bad)
 }
@@ -170,14 +201,14 @@ func TestBucketsLoseNothing(t *testing.T) {
 func TestTally(t *testing.T) {
 	var y Tally
 	require.Zero(t, y.Count())
-	for i, s := range []Status{StatusMissing, StatusValid, StatusInvalid, StatusValid, StatusOutOfRange, StatusValid, StatusStale, StatusValid} {
-		y.Add(Sample{At: capture.Stamp(i) * 1e9, Packet: uint64(i), Value: []float64{-50, 4, -99, 2, 900, 7, 0, 7}[i], Status: s})
+	for i, s := range []Status{StatusMissing, StatusValid, StatusInvalid, StatusValid, StatusOutOfRange, StatusValid, StatusStale, StatusValid, StatusMissing, StatusValid} {
+		y.Add(Sample{At: capture.Stamp(i) * 1e9, Packet: uint64(i), Value: []float64{-50, 4, -99, 2, 900, 7, 0, 7, 0, 2}[i], Status: s})
 	}
-	require.EqualValues(t, 8, y.Count())
-	require.Equal(t, [5]uint64{4, 1, 1, 1, 1}, [5]uint64{y.Valid, y.OutOfRange, y.Invalid, y.Stale, y.Missing})
+	require.EqualValues(t, 10, y.Count())
+	require.Equal(t, [5]uint64{5, 1, 1, 1, 2}, [5]uint64{y.Valid, y.OutOfRange, y.Invalid, y.Stale, y.Missing})
 	require.Equal(t, Point{1e9, 1, 4}, y.First)
-	require.Equal(t, Point{7e9, 7, 7}, y.Last)
-	require.Equal(t, Point{3e9, 3, 2}, y.Least)
+	require.Equal(t, Point{9e9, 9, 2}, y.Last)
+	require.Equal(t, Point{3e9, 3, 2}, y.Least, "the earlier of two equal ones")
 	require.Equal(t, Point{5e9, 5, 7}, y.Greatest, "the earlier of two equal ones")
 	require.Equal(t, 2*time.Second, y.Rhythm.Period(), "between valid samples")
 }

@@ -540,6 +540,14 @@ func TestDecodingAllocatesNothing(t *testing.T) {
 	require.NotEmpty(t, d.Reports())
 }
 
+func TestBusNamedAgainCostsNothing(t *testing.T) {
+	d := decoderOn(t, suspension(), "can0")
+	require.Zero(t, testing.AllocsPerRun(10, func() {
+		d.Observe(capture.Event{Kind: capture.EventBus, Name: "can0"})
+	}))
+	d.Observe(capture.Event{Kind: capture.EventBus, Bus: capture.MaxBuses, Name: "can0"}) // past the last: nothing to learn
+}
+
 // FuzzDecoder decodes any bytes as frames, under definitions of every origin.
 func FuzzDecoder(f *testing.F) {
 	f.Add([]byte("\x00\x04\x08\x01\x02\x03\x04\x05\x06\x07\x08"))

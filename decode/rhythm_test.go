@@ -51,7 +51,7 @@ func TestRhythmThatIsNotKnown(t *testing.T) {
 	require.False(t, none.Fresh(0), "nothing was heard")
 	require.Zero(t, none.Period())
 	for n := 1; n <= 3; n++ {
-		r := every(4*time.Second, n)
+		r := every(time.Second, n)
 		require.Equal(t, 10*time.Second, r.Gap(), "%d samples: a slow signal's first gaps are no gaps in the data", n)
 	}
 	one := every(time.Second, 1)

@@ -220,6 +220,62 @@ func TestMessageThatWasNotRecordedWholeIsTold(t *testing.T) {
 	require.NotEmpty(t, d.Talk()[0].Problem)
 }
 
+// TestLossInsideAMessage has frames lost whose place the counters happen to hide: what stands on both
+// sides must not be joined.
+func TestLossInsideAMessage(t *testing.T) {
+	d := decoderOn(t, identifiers(Address{Request: 0x6D4, Response: 0x6DC}), "can0")
+	frames := conversation(t, "6D4 05 22 2B 01 2B 02", "6DC 10 09 62 2B 01 01 F4 2B", "6D4 30 00 00", "6DC 21 02 01 90 CC CC CC CC")
+	d.Decode(frames[:3], nil)
+	d.Observe(capture.Event{Kind: capture.EventLoss, Bus: 0, Count: 16})
+	require.Equal(t, TalkIncomplete, d.Talk()[0].Kind)
+	require.Empty(t, d.Decode(frames[3:], nil))
+}
+
+func TestSilenceAfterALossIsNoRefusal(t *testing.T) {
+	for _, lost := range []bool{false, true} {
+		d := decoderOn(t, identifiers(Address{Request: 0x6D4, Response: 0x6DC}), "can0")
+		d.Decode(conversation(t, "6D4 03 22 2B 01"), nil)
+		want := uds.NoAnswer
+		if lost {
+			d.Observe(capture.Event{Kind: capture.EventLoss, Bus: 0, Count: 1})
+			want = uds.Unknown
+		}
+		later := conversation(t, "123 00")
+		later[0].At = 60e9
+		d.Decode(later, nil)
+		require.Equal(t, want, d.Talk()[0].Exchange.Verdict, "frames lost: %t", lost)
+	}
+}
+
+func TestSilenceIsSeenAfterTimeStepsBack(t *testing.T) {
+	d := decoderOn(t, identifiers(Address{Request: 0x6D4, Response: 0x6DC}), "can0")
+	at := func(seconds capture.Stamp, line string) []Talk {
+		f := conversation(t, line)
+		f[0].At = seconds * 1e9
+		d.Decode(f, nil)
+		return d.Talk()
+	}
+	require.Empty(t, at(1000, "123 00"))
+	require.Empty(t, at(1, "6D4 03 22 2B 01"))
+	require.Len(t, at(11, "123 00"), 1)
+	require.Equal(t, uds.NoAnswer, d.Talk()[0].Exchange.Verdict)
+}
+
+func TestMessageWithAFrameWithoutATimeMakesNoSample(t *testing.T) {
+	hours := Signal{Name: "hours", Scale: 1, Origin: Origin{Kind: FromGroup, Group: 65200, Source: AnySource}, Field: Field{Mask: 0xFF}}
+	signals := append(identifiers(Address{Request: 0x6D4, Response: 0x6DC}), hours)
+	whole := conversation(t, "6D4 05 22 2B 01 2B 02", "6DC 10 09 62 2B 01 01 F4 2B", "6D4 30 00 00", "6DC 21 02 01 90 CC CC CC CC",
+		"1CECFF2F 20 0A 00 02 FF B0 FE 00", "1CEBFF2F 01 01 02 03 04 05 06 07", "1CEBFF2F 02 08 09 0A FF FF FF FF")
+	require.Len(t, decoderOn(t, signals, "can0").Decode(whole, nil), 3)
+	for _, i := range []int{1, 5} {
+		frames := append([]capture.Frame(nil), whole...)
+		frames[i].Flags |= capture.Untimed
+		for _, s := range decoderOn(t, signals, "can0").Decode(frames, nil) {
+			require.Equal(t, i == 1, signals[s.Signal].Name == "hours", "frame %d", i)
+		}
+	}
+}
+
 func TestAnswerThatCanNotBeTakenApartIsTold(t *testing.T) {
 	signals := identifiers(Address{Request: 0x6D4, Response: 0x6DC})
 	d := decoderOn(t, signals, "can0")
