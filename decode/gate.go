@@ -7,7 +7,7 @@ import (
 )
 
 // gate lets the values of a sensor that several corners share through only while its signal's
-// `valid_while` holds (HAZARDS H06): the state has the named word, no other corner of the same
+// `valid_while` holds (hazard H06): the state has the named word, no other corner of the same
 // list has it, and it has had it long enough. What it holds back is no sample of that corner at all;
 // the corner's own values grow stale meanwhile, as they should.
 //

@@ -11,8 +11,8 @@ import (
 // rhythmGaps is how many gaps between samples a rhythm is taken from.
 const rhythmGaps = 20
 
-// A sample's age is limited by its signal's own rhythm: RULES.md, "Fresh". One global timeout would
-// call a slow signal dead or a dead fast one alive (HAZARDS H07).
+// A sample's age is limited by its signal's own rhythm: one timeout for all would call a slow signal
+// dead or a dead fast one alive (hazard H07). The numbers are our own choice.
 const (
 	freshPeriods = 3
 	freshLeast   = time.Second

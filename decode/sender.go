@@ -13,7 +13,7 @@ const noSource = -1
 // sender is whose values of a signal count: those of the first that was heard with one.
 type sender struct {
 	bus    int16 // -1 before the first
-	source int16 // source address of a parameter group, or number of the answering unit; noSource where there is none
+	source int16 // source address of a parameter group, or last byte of an answer's identifier; else noSource
 }
 
 var unheard = sender{bus: -1, source: noSource}
@@ -23,7 +23,7 @@ var unheard = sender{bus: -1, source: noSource}
 type Report struct {
 	Signal      SignalIndex
 	Bus         capture.BusID
-	Source      int    // source address of a parameter group, number of an answering unit, or -1
+	Source      int    // source address of a parameter group; of service 0x01 the last byte of the answer's identifier; else -1
 	Values      uint64 // how many
 	FirstAt     capture.Stamp
 	FirstPacket uint64
