@@ -206,7 +206,9 @@ func TestMissingSamplesNeverHold(t *testing.T) {
 			if s.checked.Outcome != Held || s.checked.Rule.Severity == Advice {
 				continue
 			}
-			if !slices.ContainsFunc(whole, func(o said) bool { return o.pass == s.pass && (o.checked.Outcome == Held || o.checked.Reason == IsContradicted) }) {
+			if !slices.ContainsFunc(whole, func(o said) bool {
+				return o.pass == s.pass && (o.checked.Outcome == Held || o.checked.Reason == IsContradicted)
+			}) {
 				rt.Fatalf("held only once samples were missing: %s", s.checked.Summary)
 			}
 		}
