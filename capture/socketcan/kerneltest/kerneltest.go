@@ -1,0 +1,97 @@
+//go:build linux
+
+package kerneltest
+
+import (
+	"context"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// insideVariable tells the test binary that it runs on the kernel it wanted.
+const insideVariable = "RIDEWITNESS_INSIDE_KERNEL"
+
+// requireVariable turns the skip of a test into a failure.
+const requireVariable = "RIDEWITNESS_REQUIRE"
+
+// prefix is how the names of the tests begin that need such a kernel.
+const prefix = "TestKernel"
+
+// limit is how long all tests of a package may take, with the boot.
+const limit = 5 * time.Minute
+
+// Inside reports whether this process runs on a kernel with a CAN stack, in a network of its own.
+func Inside() bool { return os.Getenv(insideVariable) != "" }
+
+// Run runs body on a kernel with a CAN stack, see the package. The first call of a process runs all
+// such tests of the package there that the flag -run selects.
+func Run(t *testing.T, body func(t *testing.T)) {
+	t.Helper()
+	if !strings.HasPrefix(t.Name(), prefix) {
+		t.Fatalf("the name of a test that needs a kernel must begin with %s", prefix)
+	}
+	if Inside() {
+		body(t)
+		return
+	}
+	run := all()
+	if run.absent != "" {
+		skip(t, run.absent)
+		return
+	}
+	report(t, run)
+}
+
+// skip ends a test for which there is no kernel.
+func skip(t *testing.T, why string) {
+	t.Helper()
+	if os.Getenv(requireVariable) == "1" {
+		t.Fatalf("%s=1, but %s", requireVariable, why)
+	}
+	t.Skip(why)
+}
+
+// report gives the result that the test had inside.
+func report(t *testing.T, run *outcome) {
+	t.Helper()
+	result, ran := run.results[t.Name()]
+	switch {
+	case !ran:
+		t.Fatalf("no result from inside (%s)\n%s", run.problem, run.tail)
+	case result.verdict != "PASS":
+		t.Fatalf("%s inside %s\n%s", result.verdict, run.where, result.text)
+	default:
+		t.Logf("passed inside %s\n%s", run.where, result.text)
+	}
+}
+
+// outcome is what one run of the binary gave.
+type outcome struct {
+	absent  string // why there is no kernel to run on
+	where   string
+	problem string
+	tail    string // the last words
+	results map[string]result
+}
+
+// all runs the tests of this package once.
+var all = sync.OnceValue(func() *outcome {
+	ctx, cancel := context.WithTimeout(context.Background(), limit)
+	defer cancel()
+	if hostHasCAN() {
+		return runOnHost(ctx)
+	}
+	return runInMachine(ctx)
+})
+
+// arguments are the flags of the binary inside: the same selection, as long as it is one of tests
+// that need the kernel.
+func arguments(selected string) []string {
+	if !strings.HasPrefix(strings.TrimPrefix(selected, "^"), prefix) {
+		selected = "^" + prefix
+	}
+	return []string{"-test.v", "-test.timeout=" + limit.String(), "-test.run=" + selected}
+}
