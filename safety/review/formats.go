@@ -10,7 +10,7 @@ type Format struct {
 }
 
 // Formats lists them, the default first. To add one, write its file and name it here.
-var Formats = []Format{textFormat, jsonFormat}
+var Formats = []Format{textFormat, jsonFormat, htmlFormat}
 
 // FormatByName returns the format of that name.
 func FormatByName(name string) (Format, bool) {
