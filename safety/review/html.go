@@ -45,6 +45,7 @@ func writeHTML(w io.Writer, r *Review) error {
 	if err != nil {
 		return err
 	}
+	r = whole(r)
 	p := newPage(r)
 	css := parts.css + r.footer()
 	// What goes in here is our own text, but for the footer, which escapes what comes from a card.
@@ -621,7 +622,7 @@ func (r *Review) atEnd(plot *Plot) (float64, bool) {
 		return 0, false
 	}
 	last := plot.Points[len(plot.Points)-1]
-	return last.Last, finite(last.Last) && r.Record.End.Sub(last.To) <= lastWithin
+	return last.Last, r.Record.End.Sub(last.To) <= lastWithin
 }
 
 // pressureScale returns the scales that the corners share with the plot.

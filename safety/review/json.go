@@ -54,7 +54,35 @@ func whole(r *Review) *Review {
 	for i := range c.Sag {
 		c.Sag[i].Causes = list(c.Sag[i].Causes)
 	}
+	for i := range c.Corners {
+		c.Corners[i].whole()
+	}
 	return &c
+}
+
+// drawable is the largest value that a plot takes, in bar or mm: no sensor of a vehicle goes there, and
+// a scale over it would show nothing else.
+const drawable = 1e6
+
+// whole leaves out what no picture can show; the line is cut there.
+func (k *Corner) whole() {
+	for _, v := range []**float64{&k.Least, &k.Greatest, &k.Series} {
+		if *v != nil && !(math.Abs(**v) <= drawable) {
+			*v = nil
+		}
+	}
+	for _, p := range []*Plot{&k.Pressure, &k.Height} {
+		points, cut := make([]PlotPoint, 0, len(p.Points)), false
+		for _, q := range p.Points {
+			if !(math.Abs(q.Least) <= drawable && math.Abs(q.Greatest) <= drawable && math.Abs(q.First) <= drawable && math.Abs(q.Last) <= drawable) {
+				cut = true
+				continue
+			}
+			q.Break, cut = q.Break || cut, false
+			points = append(points, q)
+		}
+		p.Points = points
+	}
 }
 
 func (l *Leak) whole() {

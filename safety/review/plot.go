@@ -226,9 +226,6 @@ func (p *picture) columns(points []PlotPoint) []column {
 		all = append(all, column{x, low, high, cut})
 	}
 	for _, q := range points {
-		if !finite(q.Least) || !finite(q.Greatest) || !finite(q.First) || !finite(q.Last) {
-			continue
-		}
 		if int(math.Round(p.x(q.From))) == int(math.Round(p.x(q.To))) {
 			put(q.From, q.Least, q.Greatest, q.Break)
 			continue

@@ -22,6 +22,7 @@ var textFormat = Format{Name: "text", Doc: "For people at a terminal, 80 columns
 // WriteText writes the review for a terminal of that many columns, at least 24. It wraps, never cuts, and
 // uses neither colour nor drawing characters.
 func WriteText(w io.Writer, r *Review, columns int) error {
+	r = whole(r)
 	t := &textPage{r: r, s: r.sortFindings(), columns: max(columns, leastWidth)}
 	t.facts()
 	t.broken()
