@@ -27,7 +27,7 @@ type SagRow struct {
 const (
 	maxLeakRows = 200
 	// restLeast is how long a stretch at rest must last to be mentioned at all.
-	restLeast = 30 * time.Second
+	restLeast = time.Minute
 	// sagLeast is how far apart two moments must be to be set against each other.
 	sagLeast = time.Minute
 	// jumpLeast is how far a height must jump between two samples to look like a moved linkage.
@@ -209,7 +209,7 @@ func (a *airLog) judge(v *Vehicle, id decode.Corner, at capture.Stamp) {
 
 func (a *airLog) conditions(v *Vehicle, id decode.Corner) leak.Conditions {
 	c := a.corners[id]
-	cond := leak.Conditions{Regime: c.regime, Driven: a.driven != 0 && v.now.Sub(a.driven) <= 2*time.Hour}
+	cond := leak.Conditions{Regime: c.regime, Driven: a.driven != 0 && v.now.Sub(a.driven) <= drivenFor}
 	if c.design {
 		cond.Height = leak.OverDesign
 	}
@@ -340,7 +340,7 @@ func (a *airLog) explain(v *Vehicle, at capture.Stamp) {
 		return
 	}
 	ctx := sag.Context{HistoryS: first.FromS - a.s(v.start), Gap: a.gap}
-	ctx.Driven = a.driven != 0 && a.at(first.FromS).Sub(a.driven) <= 2*time.Hour
+	ctx.Driven = a.driven != 0 && a.at(first.FromS).Sub(a.driven) <= drivenFor
 	for _, id := range a.subjects {
 		ctx.Subjects = append(ctx.Subjects, a.subject(v, id))
 	}
@@ -404,3 +404,38 @@ func (j *Judge) Leaks() []LeakRow { return j.air.rows }
 // Sags returns why the corners sank while the vehicle stood. Call it after Finish.
 func (j *Judge) Sags() []SagRow { return j.air.sags }
 
+// moment returns a quiet moment with the tape readings of its stretch of standing, and whether there
+// is one: the first of the session's last stretch, or the last.
+func (a *airLog) moment(last bool) (sag.Moment, bool) {
+	if last {
+		return a.Last, a.moments
+	}
+	return a.First, a.moments
+}
+
+// SagBetween sets the last quiet moment of one session against the first of a later one of the same
+// vehicle, and splits what each corner sank. It reports false where one of them has none.
+func SagBetween(before, after *Judge) ([]SagRow, bool) {
+	first, ok := before.air.moment(true)
+	last, ok2 := after.air.moment(false)
+	if !ok || !ok2 || len(before.air.subjects) != len(after.air.subjects) {
+		return nil, false
+	}
+	a, b := &before.air, &after.air
+	start, end := a.at(first.ToS), b.at(last.FromS)
+	// Both moments on one clock: that of the earlier session.
+	last.FromS, last.ToS = a.s(end), a.s(b.at(last.ToS))
+	ctx := sag.Context{HistoryS: first.FromS - a.s(before.vehicle.start), Gap: true,
+		Driven: a.driven != 0 && start.Sub(a.driven) <= drivenFor}
+	for _, id := range b.subjects {
+		ctx.Subjects = append(ctx.Subjects, b.subject(after.vehicle, id))
+	}
+	var rows []SagRow
+	for i, s := range sag.Explain(first, last, ctx) {
+		rows = append(rows, SagRow{Corner: b.subjects[i], Start: start, End: end, Sag: s})
+	}
+	return rows, true
+}
+
+// drivenFor is how long after driving, levelling or filling the springs may still be warm.
+const drivenFor = 2 * time.Hour

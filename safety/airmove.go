@@ -59,7 +59,8 @@ func (a *airTrack) add(v *Vehicle, c *corner, r Reading, before Reading) {
 	case moving:
 		a.finish(v, c)
 		a.begin(c, before, r, rate > 0)
-	case a.active && r.At.Sub(a.last.At) >= airApart:
+	case a.active && r.At.Sub(a.last.At) >= airApart && c.height.last.At > a.last.At:
+		// A height that came since is needed: a slow one may not have shown the body's move yet.
 		a.finish(v, c)
 	}
 }
@@ -91,6 +92,9 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 		return
 	}
 	a.active = false
+	if c.height.last.At <= a.from.At {
+		return // nobody saw whether the body moved meanwhile
+	}
 	step := Step{From: a.from, To: a.last}
 	size := step.To.Value - step.From.Value
 	if size < 0 {

@@ -44,15 +44,17 @@ const (
 	largeSettle  = 300.0
 	warmShare    = 0.25 // of the last fill step, taken off while the gas is warm
 	zeroAfter    = 10 * time.Second
-	zeroBand     = 0.1     // bar
-	seaLevel     = 1.01325 // bar, ISO 2533 at sea level
-	seaLevelU    = 0.04    // bar, weather and some altitude (from memory)
-	beyond       = 1.5     // times the greatest pressure: no spring has that, so the signal is wrong
-	outsideFor   = 2       // samples outside `valid` in a row that contradict a signal
-	risePart     = 1.0 / 3 // of the isothermal rise; less than that is no pressure of this spring
-	defaultU     = 0.05    // bar, common practice, no source
-	defaultHU    = 0.3     // mm, within one recording; common practice, no source
-	tapeU        = 1.0     // mm, common practice, no source
+	zeroBand     = 0.1              // bar
+	seaLevel     = 1.01325          // bar, ISO 2533 at sea level
+	seaLevelU    = 0.04             // bar, weather and some altitude (from memory)
+	sleepFrom    = 5 * time.Second  // a silence of every bus that long, after 'ignition off', is a bus asleep
+	sleepEdge    = 10 * time.Second // by which signals may stop earlier and come back later than the bus
+	beyond       = 1.5              // times the greatest pressure: no spring has that, so the signal is wrong
+	outsideFor   = 2                // samples outside `valid` in a row that contradict a signal
+	risePart     = 1.0 / 3          // of the isothermal rise; less than that is no pressure of this spring
+	defaultU     = 0.05             // bar, common practice, no source
+	defaultHU    = 0.3              // mm, within one recording; common practice, no source
+	tapeU        = 1.0              // mm, common practice, no source
 	tieSpan      = 2 * time.Second
 	tieAgree     = 3.0 // mm
 	tieNearest   = 1.0 // mm
@@ -93,8 +95,8 @@ type corner struct {
 
 	lineOpen    *Mark
 	zeroAt      capture.Stamp // when the zero is to be tested; 0: not
-	lineEver    bool
-	lowest      Reading // lowest valid pressure since the last bleed began
+	zeroTested  bool          // a pressure was tested with its line open
+	lowest      Reading       // lowest valid pressure since the last bleed began
 	lowestKnown bool
 	provenAt    capture.Stamp // last time it was seen at or above its least pressure
 	bledAt      capture.Stamp // last time it was bled, or its line opened

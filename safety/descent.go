@@ -341,7 +341,7 @@ func (v *Vehicle) nearDesign(at capture.Stamp) {
 		seen++
 	}
 	if seen >= 2 {
-		v.tell(Happening{Kind: WasStanding, At: at, Start: v.start})
+		v.tell(Happening{Kind: WasStanding, At: at, Start: v.start, To: Standing})
 		v.stands(at)
 	}
 }

@@ -116,3 +116,77 @@ func TestForeignRecordings(t *testing.T) {
 	}
 	t.Logf("answers right %d, wrong %d, needlessly untold %d", right, wrong, useless)
 }
+
+// restsOn says which rules may change when a signal is taken away; nil is every rule of the signal's
+// corner. A height decides whether the body stands or hangs, so it may touch everything.
+func restsOn(s *decode.Signal) []string {
+	switch s.Quantity {
+	case decode.EngineSpeed:
+		return []string{"engine-run-too-short", "engine-stopped-while-lowering"}
+	case decode.Ignition:
+		return []string{"ignition-while-open"}
+	case decode.Compressor:
+		return []string{"compressor-overrun", "low-voltage", "not-tight"}
+	case decode.BatteryVoltage:
+		return []string{"low-voltage"}
+	case decode.AmbientTemperature, decode.SupplyPressure, decode.AirTemperature, decode.Other:
+		return []string{"not-tight"}
+	default:
+		return nil
+	}
+}
+
+type answerAt struct{ rule, corner string }
+
+func answers(findings []safety.Finding) map[answerAt]string {
+	all := map[answerAt]string{}
+	for _, f := range findings {
+		key := answerAt{f.Rule.Name, f.Corner.String() + f.Axle.String()}
+		all[key] = worst(findings, f.Rule.Name, f.Corner.String())
+	}
+	return all
+}
+
+// TestForeignWithoutOneSignal takes one signal away at a time. Answers may turn to 'cannot tell' or
+// vanish; `held` never appears, `broken` never turns into it, and what does not rest on the signal
+// stays as it was.
+func TestForeignWithoutOneSignal(t *testing.T) {
+	for _, name := range []string{"early-car-101", "short-run-101", "proper-101", "wrong-unit-101"} {
+		t.Run(name, func(t *testing.T) {
+			base := filepath.Join(foreignSessions, name)
+			signals := foreignSignals(t, base)
+			whole := answers(judgeForeign(t, base, signals))
+			for i := range signals {
+				taken := signals[i]
+				less := answers(judgeForeign(t, base, slices.Delete(slices.Clone(signals), i, i+1)))
+				compareAnswers(t, &taken, whole, less)
+			}
+		})
+	}
+}
+
+func compareAnswers(t *testing.T, taken *decode.Signal, whole, less map[answerAt]string) {
+	keys := map[answerAt]bool{}
+	for k := range whole {
+		keys[k] = true
+	}
+	for k := range less {
+		keys[k] = true
+	}
+	for k := range keys {
+		before, after := whole[k], less[k]
+		if before == after || k.rule == "record-incomplete" {
+			continue
+		}
+		require.NotEqual(t, "held", after, "without %s, %s %s turned from %q", taken.Name, k.rule, k.corner, before)
+		require.NotEqual(t, "broken", after, "without %s, %s %s turned from %q", taken.Name, k.rule, k.corner, before)
+		if taken.Quantity == decode.Height || taken.Quantity == decode.BarometricPressure || taken.Quantity == decode.VehicleSpeed {
+			continue
+		}
+		if rules := restsOn(taken); rules != nil {
+			require.Contains(t, rules, k.rule, "without %s", taken.Name)
+			continue
+		}
+		require.Contains(t, []string{taken.Corner.String(), ""}, k.corner, "without %s, %s changed", taken.Name, k.rule)
+	}
+}

@@ -157,6 +157,7 @@ func (j *Judge) observe(s *decode.Sample) {
 		return
 	}
 	j.Tick(s.At)
+	j.vehicle.heard(s.At)
 	r := j.reading(n, s)
 	gap, valid := n.add(r)
 	if !valid {
@@ -214,7 +215,9 @@ func (j *Judge) frames(frames []capture.Frame) {
 			j.record.overflow(frames[i].Bus)
 		}
 	}
-	j.Tick(frames[len(frames)-1].At)
+	last := frames[len(frames)-1].At
+	j.Tick(last)
+	j.vehicle.heard(last)
 }
 
 // Tick lets time pass to at, the stamp of the frame that is looked at.
@@ -352,7 +355,7 @@ func (j *Judge) check(p *Pass, v Verdict) Finding {
 		if s != nil && s.contradicted {
 			f.deny(IsContradicted, j.revised(v, s))
 		} else if f.Outcome == Held {
-			if why := s.whole(r.From, r.To, j.vehicle.now); why != "" {
+			if why := j.vehicle.whole(s, r.From, r.To); why != "" {
 				f.deny(why, restText(s, r, why))
 			}
 		}
@@ -365,6 +368,8 @@ func (j *Judge) check(p *Pass, v Verdict) Finding {
 	}
 	if f.Outcome == CannotTell {
 		f.Summary = cannotTellSentence(p, f)
+		// Nobody can ask a bus that sleeps; only somebody who wants to know gets 'cannot tell' for it.
+		f.Asked = f.Asked && (f.Reason != BusAsleep || j.ask[p.Rule.Name])
 	}
 	return f
 }
@@ -386,7 +391,8 @@ func restText(s *sensor, r Rest, why Reason) string {
 	if s == nil {
 		return fmt.Sprintf("no %s signal", r.Quantity)
 	}
-	return fmt.Sprintf("%s was %s", s.signal.Name, map[Reason]string{NoSignal: "never heard", Invalid: "invalid", Stale: "stale", Gap: "not recorded"}[why])
+	return fmt.Sprintf("%s was %s", s.signal.Name, map[Reason]string{NoSignal: "never heard", Invalid: "invalid", Stale: "stale", Gap: "not recorded",
+		BusAsleep: "silent: the bus was asleep"}[why])
 }
 
 // weaker returns the weaker of two proofs.

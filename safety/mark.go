@@ -2,6 +2,7 @@ package safety
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -156,3 +157,19 @@ func (ms *marks) last(corner decode.Corner, names ...string) *Mark {
 
 // lastNamed returns the latest mark of that name, whatever its corner.
 func (ms *marks) lastNamed(name string) *Mark { return ms.last(decode.NoCorner, name) }
+
+// CheckMark reports what is wrong with a mark that somebody wants to set.
+func CheckMark(at capture.Stamp, name, corner, value string) error {
+	body, err := json.Marshal(struct{ Name, Corner, Value string }{name, corner, value})
+	if err != nil {
+		return err
+	}
+	m, err := ParseMark(capture.Event{At: at, Body: body})
+	if err != nil {
+		return errors.New(strings.TrimPrefix(err.Error(), "journal record J0: "))
+	}
+	if _, ok := m.withdraws(); m.Name == MarkTakeBack && !ok {
+		return fmt.Errorf("take-back: %q is no record; write it as J12", value)
+	}
+	return nil
+}

@@ -69,6 +69,8 @@ func (w *closedWatch) judge(at capture.Stamp) {
 	case p0.Reading.Value+2*p0.Reading.sensor.u < least.Value:
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("%s alone was closed by %s at %s, least %s", w.p.Corner, mm(cl.Level-cl.Least.Value), bar(p0.Reading.Value), bar(least.Value))
+	case cl.Phase != Hanging:
+		v.Reason, v.Note = NotObservable, "nobody can tell whether it hung or stood before"
 	case p0.Reading.Value-p0.Warm-2*p0.Reading.sensor.u-p0.Reading.sensor.q >= least.Value:
 		v.Outcome = Held
 		v.Summary = fmt.Sprintf("%s alone was closed with %s in it", w.p.Corner, bar(p0.Reading.Value))

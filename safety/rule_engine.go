@@ -100,8 +100,8 @@ func (w *engineRunWatch) judge(t0, at capture.Stamp) {
 		v.Reason, v.Note = NoMark, "the mark of first contact came after the lowering began"
 	case !w.clock.any:
 		v.Reason = NoSignal
-	case w.p.vehicle.sensors[decode.EngineSpeed].whole(w.contact.At, t0, at) != "":
-		v.Reason = w.p.vehicle.sensors[decode.EngineSpeed].whole(w.contact.At, t0, at)
+	case w.unseen(t0) != "":
+		v.Reason = w.unseen(t0)
 	case ran < limit:
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("the engine ran for %.0f s between first contact and lowering, at least %.0f s are wanted", max(ran, 0), limit)
@@ -110,6 +110,11 @@ func (w *engineRunWatch) judge(t0, at capture.Stamp) {
 		v.Summary = fmt.Sprintf("the engine ran for %.0f s between first contact and lowering", ran)
 	}
 	w.p.Report(v)
+}
+
+// unseen returns why the engine's speed can't be relied on from the mark up to t0.
+func (w *engineRunWatch) unseen(t0 capture.Stamp) Reason {
+	return w.p.vehicle.whole(w.p.vehicle.sensors[decode.EngineSpeed], w.contact.At, t0)
 }
 
 var engineStoppedWhileLowering = &Rule{

@@ -122,12 +122,9 @@ func (w *ignitionWatch) Finish(at capture.Stamp) {
 		v.Reason = NoSignal
 	case any || w.missed:
 		v.Reason, v.Note = InsideUncertainty, "the ignition was seen on, for less than a second as far as it was seen"
-		if why := s.whole(from, end, at); why != "" {
+		if why := w.p.vehicle.whole(s, from, end); why != "" {
 			v.Reason = why
 		}
-	case s.seen && s.last.At < end && s.last.State() == "off" && s.whole(from, s.last.At, at) == "":
-		v.Reason, v.Note = BusAsleep, "the bus fell silent after the ignition was seen off"
-		w.p.marked = false
 	default:
 		v.Outcome = Held
 		v.Summary = "the ignition was off while the lines were open"

@@ -12,7 +12,8 @@ var lineOpenedUnderPressure = &Rule{
 	Name:  "line-opened-under-pressure",
 	Title: "what was behind the line when it was opened",
 	Doc: `The highest pressure from 5 s before the mark 'line open' to 1 s after it lay above what is
-left after a bleed (0.2 bar) by its uncertainty. Held at or below it; within 30 s of a bleed's end
+left after a bleed (0.2 bar) by its uncertainty; where none came in that time, the last one up to a
+minute old lay above it. Held at or below it; within 30 s of a bleed's end
 0.15 bar more is allowed, since the gas warms up again. Hands are late: the span is wide.`,
 	Source:   "common practice, no source",
 	Severity: Danger,
@@ -63,6 +64,9 @@ func (w *lineWatch) opened(m *Mark) {
 	w.warm = end != 0 && m.At.Sub(end) <= lineWarmFor
 	if _, greatest, _, n, _ := c.pressure.recent.over(m.At.Add(-lineBefore), 0); n > 0 {
 		w.top, w.any = greatest, true
+	} else if last := c.pressure.last; w.silentWith(c, m.At) && last.Value > w.residual()+2*c.pressure.u {
+		// The bus is silent once the ignition is off, as it should be by now. Pressure does not go by itself.
+		w.top, w.any = point{last.At, last.Value, last}, true
 	}
 	w.alarm()
 }
@@ -79,6 +83,11 @@ func (w *lineWatch) Sample(r Reading) {
 		w.top, w.any = point{r.At, r.Value, r}, true
 	}
 	w.alarm()
+}
+
+// silentWith reports whether the bus fell silent with the ignition off on a pressure that did not move.
+func (w *lineWatch) silentWith(c *corner, at capture.Stamp) bool {
+	return w.p.vehicle.silent(at) && c.pressure.seen && !c.air.active && at.Sub(c.pressure.last.At) <= p0Oldest
 }
 
 func (w *lineWatch) residual() float64 { return w.p.Limit(LimitResidual).Value }
@@ -128,7 +137,8 @@ func (w *lineWatch) judge(at capture.Stamp) {
 }
 
 func (w *lineWatch) unseen() Reason {
-	if why := w.p.corner().pressure.whole(w.mark.At.Add(-lineBefore), w.mark.At.Add(lineAfter), w.p.vehicle.now); why != "" {
+	v := w.p.vehicle
+	if why := v.whole(w.p.corner().pressure, w.mark.At.Add(-lineBefore), w.mark.At.Add(lineAfter)); why != "" {
 		return why
 	}
 	return Stale

@@ -153,34 +153,44 @@ func (s *sensor) fresh(at capture.Stamp) bool {
 // longest that a signal of any rhythm counts as fresh.
 const startsWithin = 10 * time.Second
 
-// whole returns "" when the signal was valid and fresh from one time to the other, and else why
-// not. The end of the recording counts as now.
-func (s *sensor) whole(from, to, now capture.Stamp) Reason {
+// whole returns "" when the signal was valid and fresh from one time to the other, and else why not.
+// Stretches that asleep knows count only where there is no other reason.
+func (s *sensor) whole(from, to capture.Stamp, asleep func(span) bool) Reason {
 	if s == nil || s.heard == 0 {
 		return NoSignal
 	}
 	if !s.seen {
 		return Invalid
 	}
+	slept := Reason("")
 	for _, g := range s.spans {
-		if g.from < to && g.to > from {
+		if g.from >= to || g.to <= from {
+			continue
+		}
+		if g.why != Stale || !asleep(g) {
 			return g.why
 		}
+		slept = BusAsleep
 	}
-	if len(s.spans) == maxSpans && to > s.spans[maxSpans-1].from {
+	switch {
+	case len(s.spans) == maxSpans && to > s.spans[maxSpans-1].from:
 		return Gap
-	}
-	if s.bad > 0 && to > s.badFrom {
+	case s.bad > 0 && to > s.badFrom:
 		return Invalid
-	}
-	if to > s.last.At && to.Sub(s.last.At) > s.rhythm.Limit() {
-		return Stale
+	case to > s.last.At && to.Sub(s.last.At) > s.rhythm.Limit():
+		if !asleep(span{from: s.last.At, to: to, why: Stale}) {
+			return Stale
+		}
+		slept = BusAsleep
 	}
 	if s.first.Sub(from) > startsWithin {
 		return Gap
 	}
-	return ""
+	return slept
 }
+
+// awake is for questions in which a bus that slept is no excuse.
+func awake(span) bool { return false }
 
 // contradict marks the signal as one that can't be true. The first reason stays.
 func (s *sensor) contradict(at capture.Stamp, why string) {

@@ -52,7 +52,7 @@ func (t *stageTrack) happen(v *Vehicle, h Happening) {
 		t.phase(v, h)
 	case WasStanding:
 		t.standing = h.Start
-		if h.At > h.Start && v.phase == PhaseUnknown {
+		if h.To != Standing {
 			t.endStanding(h.At)
 		}
 	case DescentEnded:
@@ -97,7 +97,9 @@ func (t *stageTrack) phase(v *Vehicle, h Happening) {
 			t.lift = 0
 		}
 	case Standing:
-		t.standing = h.At
+		if t.standing == 0 {
+			t.standing = h.At
+		}
 	}
 }
 

@@ -27,7 +27,9 @@ type Vehicle struct {
 	raised     bool          // a raise or a mark of one came
 	raisedAt   capture.Stamp // last moment of the last raise
 	raiseStart capture.Stamp
-	hung       []span // stretches in which the body did not stand for certain
+	frameAt    capture.Stamp // of the last frame
+	asleep     []span        // stretches in which every bus was silent after the ignition was seen off
+	hung       []span        // stretches in which the body did not stand for certain
 	hangMark   bool
 
 	descent   *Descent
@@ -378,8 +380,10 @@ func (v *Vehicle) checkPressure(c *corner, r Reading) {
 }
 
 // testZero tests the zero of a corner's pressure while its line is open: a vented bellows reads
-// nothing over the surrounding air (HAZARDS H01).
+// nothing over the surrounding air (HAZARDS H01). With the ignition off nothing is sent while a line
+// is open; then the first pressure after it is tested, before anybody can have filled.
 func (v *Vehicle) testZero(c *corner, r Reading) {
+	c.zeroTested = true
 	baro, u := v.barometer()
 	absolute := abs(r.Value-baro) <= zeroBand+2*u
 	if c.pressure.signal.Reference == decode.Absolute {
@@ -423,6 +427,37 @@ func (v *Vehicle) tick(now capture.Stamp) {
 	v.now = max(v.now, now)
 }
 
+// heard notes that a frame came. Marks and the clock are no frames.
+func (v *Vehicle) heard(at capture.Stamp) {
+	if at <= v.frameAt {
+		return
+	}
+	if v.silent(at) && len(v.asleep) < maxSpans {
+		v.asleep = append(v.asleep, span{from: v.frameAt, to: at})
+	}
+	v.frameAt = at
+}
+
+// silent reports whether every bus has been silent since the ignition was seen off.
+func (v *Vehicle) silent(at capture.Stamp) bool {
+	s := v.sensors[decode.Ignition]
+	return v.frameAt != 0 && at.Sub(v.frameAt) >= sleepFrom && s.fresh(v.frameAt) && s.last.State() == "off"
+}
+
+// slept reports whether a stretch without values is one in which every bus was silent after the
+// ignition was seen off. Signals stop a little before and come back a little after.
+func (v *Vehicle) slept(g span) bool {
+	if v.silent(v.now) && g.from.Sub(v.frameAt) >= -sleepEdge {
+		return true
+	}
+	for _, s := range v.asleep {
+		if g.from.Sub(s.from) >= -sleepEdge && s.to.Sub(g.to) >= -sleepEdge {
+			return true
+		}
+	}
+	return false
+}
+
 // finish ends the recording.
 func (v *Vehicle) finish() {
 	for _, id := range decode.Corners {
@@ -441,7 +476,7 @@ func (v *Vehicle) finish() {
 // testLowest holds the lowest pressure after a bleed against the barometer: a spring that was bled
 // and reads the surrounding pressure has an absolute sensor under a gauge definition (H01).
 func (v *Vehicle) testLowest(c *corner, at capture.Stamp) {
-	if c.lineEver || c.bledAt == 0 || !c.lowestKnown || c.pressure.signal.Reference != decode.Gauge {
+	if c.zeroTested || c.bledAt == 0 || !c.lowestKnown || c.pressure.signal.Reference != decode.Gauge {
 		return
 	}
 	if baro, u := v.barometer(); abs(c.lowest.Value-baro) <= zeroBand+2*u {
@@ -449,6 +484,10 @@ func (v *Vehicle) testLowest(c *corner, at capture.Stamp) {
 			c.pressure.signal.Name, c.pressure.signal.Place, c.lowest.Value))
 	}
 }
+
+// whole returns why a signal can't be relied on from one time to the other, "" where it can. A bus that
+// slept is a reason of its own.
+func (v *Vehicle) whole(s *sensor, from, to capture.Stamp) Reason { return s.whole(from, to, v.slept) }
 
 // unseenWhileUp returns why the height of a corner was not seen throughout the stretches in which
 // the body did not stand for certain, "" where it was.
@@ -458,7 +497,7 @@ func (v *Vehicle) unseenWhileUp(c *corner) Reason {
 		if to == 0 {
 			to = v.now
 		}
-		if why := c.height.whole(s.from, to, v.now); why != "" {
+		if why := c.height.whole(s.from, to, awake); why != "" {
 			return why
 		}
 	}

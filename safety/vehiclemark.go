@@ -41,11 +41,14 @@ func (v *Vehicle) apply(m *Mark) {
 	for _, c := range v.meant(m) {
 		switch m.Name {
 		case MarkLineOpen:
-			c.lineOpen, c.lineEver = m, true
+			c.lineOpen = m
 			c.zeroAt = m.At.Add(zeroAfter)
 			c.bledAt = m.At
 		case MarkLineClosed:
-			c.lineOpen, c.zeroAt = nil, 0
+			c.lineOpen = nil
+			if m.At < c.zeroAt {
+				c.zeroAt = 0 // not open long enough; else the first pressure after it is tested
+			}
 		case MarkBled:
 			c.bledAt = m.At
 		}
@@ -100,6 +103,5 @@ func (v *Vehicle) retrace(taken *Mark) {
 		if m := v.marks.last(c.id, MarkLineOpen, MarkLineClosed); m != nil && m.Name == MarkLineOpen {
 			c.lineOpen = m
 		}
-		c.lineEver = v.marks.last(c.id, MarkLineOpen) != nil
 	}
 }

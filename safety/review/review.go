@@ -14,6 +14,7 @@ package review
 import (
 	"ridewitness/capture"
 	"ridewitness/decode"
+	"ridewitness/safety"
 )
 
 // Schema names the JSON form.
@@ -43,6 +44,9 @@ type Review struct {
 	// What the people's formats show beside it.
 	Record  Record    `json:"-"`
 	Corners [5]Corner `json:"-"` // by decode.Corner; [0] is unused
+
+	judged  *safety.Judge
+	signals []decode.Signal
 }
 
 // Session is what is known of the recording.

@@ -55,7 +55,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 		}
 	}
 	pipeline.Finish()
-	r := &Review{Schema: Schema}
+	r := &Review{Schema: Schema, judged: pipeline.Judge, signals: pipeline.Decoder.Signals()}
 	r.session(in, &facts)
 	r.judge(pipeline.Judge)
 	r.record(in, &facts, pipeline)

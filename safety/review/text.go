@@ -70,23 +70,30 @@ const labelColumns = 14
 
 // item writes a labelled text and, at the right edge where there is room, where it is found.
 func (t *textPage) item(label, text, where string) {
-	first := fmt.Sprintf("   %-*s", labelColumns-3, label)
-	rest := strings.Repeat(" ", labelColumns)
-	lines := wrap(text, t.columns-labelColumns, t.columns-labelColumns)
+	t.columnsBehind(fmt.Sprintf("   %-*s", labelColumns-3, label), labelColumns, text, where)
+}
+
+// columnsBehind writes text behind first, its later lines behind that many blanks, and where at the
+// right edge: on the last line if two blanks stay between, else below.
+func (t *textPage) columnsBehind(first string, blanks int, text, where string) {
+	rest := strings.Repeat(" ", blanks)
+	lines := wrap(text, t.columns-columnsOf(first), t.columns-blanks)
+	lines[0] = first + lines[0]
+	for i := range lines[1:] {
+		lines[i+1] = rest + lines[i+1]
+	}
 	last := len(lines) - 1
-	switch free := t.columns - labelColumns - columnsOf(lines[last]) - columnsOf(where); {
+	switch free := t.columns - columnsOf(lines[last]) - columnsOf(where); {
 	case where == "":
 	case free >= 2:
 		lines[last] += strings.Repeat(" ", free) + where
 	default:
-		lines = append(lines, strings.Repeat(" ", max(0, t.columns-labelColumns-columnsOf(where)))+where)
-	}
-	for i, l := range lines {
-		if i == 0 {
-			t.line(first + l)
-		} else {
-			t.line(rest + l)
+		for _, l := range wrap(where, t.columns-blanks, t.columns-blanks) {
+			lines = append(lines, strings.Repeat(" ", t.columns-columnsOf(l))+l)
 		}
+	}
+	for _, l := range lines {
+		t.line(l)
 	}
 }
 
@@ -116,7 +123,7 @@ func (t *textPage) broken() {
 	for i, f := range t.s.Broken {
 		t.line("")
 		head := fmt.Sprintf("%s %d  ", flags[f.Severity], i+1)
-		t.headed(head, f.sentence(), t.r.span(f.From0, f.To0))
+		t.columnsBehind(head, min(columnsOf(head), labelColumns), f.sentence(), t.r.span(f.From0, f.To0))
 		t.evidence(f)
 		if f.Note != "" {
 			t.item("note", sentence(clean(f.Note)), "")
@@ -125,25 +132,6 @@ func (t *textPage) broken() {
 		if rests := f.restsOn(); rests != "" {
 			t.item("rests on", rests, "")
 		}
-	}
-}
-
-// headed writes the head of a finding with its span at the right edge, below where there is no room.
-func (t *textPage) headed(head, text, span string) {
-	rest := strings.Repeat(" ", min(columnsOf(head), labelColumns))
-	lines := wrap(text, t.columns-columnsOf(head), t.columns-len(rest))
-	lines[0] = head + lines[0]
-	for i := range lines[1:] {
-		lines[i+1] = rest + lines[i+1]
-	}
-	last := len(lines) - 1
-	if free := t.columns - columnsOf(lines[last]) - len(span); free >= 2 {
-		lines[last] += strings.Repeat(" ", free) + span
-	} else {
-		lines = append(lines, strings.Repeat(" ", max(0, t.columns-len(span)))+span)
-	}
-	for _, l := range lines {
-		t.line(l)
 	}
 }
 
