@@ -41,6 +41,9 @@ const stampLayout = "2006-01-02T15:04:05.000000000Z07:00"
 // String returns s in the form of RFC 3339 with nine fraction digits, in UTC.
 func (s Stamp) String() string { return s.Time().Format(stampLayout) }
 
+// Append appends what String returns to b.
+func (s Stamp) Append(b []byte) []byte { return s.Time().AppendFormat(b, stampLayout) }
+
 // ID is a frame identifier of 11 or 29 bits; Flags.Has(Extended) tells which.
 type ID uint32
 

@@ -25,6 +25,9 @@ const (
 	// EventDamage: something in the source could not be read and was left out; Err says what and
 	// where.
 	EventDamage
+	// EventSection: another section of the file begins, with counters of its own. The first one of a
+	// stream is not told.
+	EventSection
 )
 
 // Event is what happened between the frames.

@@ -33,20 +33,22 @@ type markKind uint8
 
 const (
 	markSection markKind = iota // a section begins here
-	markSeal                    // expect is what a seal claims
-	markChain                   // expect and bytes are what the section claims of the one before
+	markSeal                    // text is the digest that a seal claims
+	markChain                   // text and bytes are what the section claims of the one before
+	markBroken                  // text is what the parser found to be wrong
 )
 
-// mark tells the digest what to do at a place in a chunk.
+// mark tells the digest what to do at a place in a chunk. What the parser finds wrong goes the same
+// way as what the hash finds, so that the first thing wrong in the file is the one that counts.
 type mark struct {
-	at     int // in chunk.data
-	kind   markKind
-	expect string
-	bytes  int64
-	place  Place
+	at    int // in chunk.data
+	kind  markKind
+	text  string
+	bytes int64
+	place Place
 }
 
-// feeder reads chunks ahead of nobody: the parser asks for the next, and hands back the last one to
+// feeder reads the file in chunks. The parser asks for the next one and hands the last one back, to
 // the digest, which works beside it over the same bytes.
 type feeder struct {
 	r      io.Reader
@@ -60,15 +62,13 @@ type feeder struct {
 
 // digest is the running SHA-256 of the present section, and what it says of the seals so far.
 type digest struct {
-	h      hash.Hash
-	length int64
-	last   string // of the section before
-	lastN  int64
-	sum    [sha256.Size]byte
-
+	h       hash.Hash // nil: nothing is hashed, and no seal can be checked
+	length  int64
+	before  Previous // the section before
+	sum     [sha256.Size]byte
 	seals   int
-	good    Place  // last seal that fits, before the first that does not
-	bad     Place  // first seal or chain that does not fit
+	good    Place  // end of the last seal that fits, before the first thing wrong
+	bad     Place  // first thing wrong
 	problem string // what is wrong there
 }
 
@@ -77,8 +77,8 @@ func newFeeder(r io.Reader, withDigest bool) *feeder {
 	for range chunks {
 		f.free <- &chunk{}
 	}
-	f.digest.h = sha256.New()
 	if withDigest {
+		f.digest.h = sha256.New()
 		f.work = make(chan *chunk, chunks)
 		f.done.Add(1)
 		go f.run()
@@ -96,23 +96,32 @@ func (f *feeder) next(carry []byte) (*chunk, error) {
 	if cap(c.data) < size {
 		c.data = make([]byte, size)
 	}
-	c.data = c.data[:size]
-	have := copy(c.data, carry)
+	c.data = c.data[:copy(c.data[:size], carry)]
 	c.marks, c.used = c.marks[:0], 0
-	n, err := io.ReadAtLeast(f.r, c.data[have:], 1)
-	c.data = c.data[:have+n]
-	f.offset += int64(n)
-	if err != nil {
-		f.end = err
+	if err := f.extend(c); err != nil {
 		f.free <- c
 		return nil, err
 	}
 	return c, nil
 }
 
+// extend reads more into a chunk.
+func (f *feeder) extend(c *chunk) error {
+	if f.end != nil {
+		return f.end
+	}
+	have := len(c.data)
+	n, err := io.ReadAtLeast(f.r, c.data[have:cap(c.data)], 1)
+	c.data = c.data[:have+n]
+	f.offset += int64(n)
+	f.end = err
+	return err
+}
+
 // back hands a chunk back once the parser is through with it.
 func (f *feeder) back(c *chunk) {
 	if f.work == nil {
+		f.digest.chunk(c)
 		f.free <- c
 		return
 	}
@@ -143,13 +152,19 @@ func (d *digest) chunk(c *chunk) {
 func (d *digest) meet(m *mark) {
 	switch m.kind {
 	case markSection:
+		d.before = d.section()
 		d.restart()
+	case markBroken:
+		d.wrong(m.place, m.text)
 	case markChain:
-		if m.expect != d.last || m.bytes != d.lastN {
+		if d.h != nil && (m.text != d.before.SHA256 || m.bytes != d.before.Bytes) {
 			d.wrong(m.place, "the section before it is not the one that it was added to")
 		}
 	case markSeal:
-		if m.expect != d.hex() {
+		if d.h == nil {
+			return
+		}
+		if m.text != d.section().SHA256 {
 			d.wrong(m.place, "bytes before the seal were changed")
 		} else if d.problem == "" {
 			d.good = m.place
@@ -165,16 +180,25 @@ func (d *digest) wrong(at Place, why string) {
 }
 
 func (d *digest) write(b []byte) {
-	d.h.Write(b)
-	d.length += int64(len(b))
+	if d.h != nil {
+		d.h.Write(b)
+		d.length += int64(len(b))
+	}
 }
 
-func (d *digest) hex() string { return hex.EncodeToString(d.h.Sum(d.sum[:0])) }
+// section returns digest and length of the section so far.
+func (d *digest) section() Previous {
+	if d.h == nil {
+		return Previous{}
+	}
+	return Previous{SHA256: hex.EncodeToString(d.h.Sum(d.sum[:0])), Bytes: d.length}
+}
 
 func (d *digest) restart() {
-	d.last, d.lastN = d.hex(), d.length
-	d.h.Reset()
-	d.length = 0
+	if d.h != nil {
+		d.h.Reset()
+		d.length = 0
+	}
 }
 
 // close ends the digest and waits for it. It may be called more than once.

@@ -2,17 +2,21 @@ package session
 
 import (
 	"encoding/binary"
-	"io"
-
-	"ridewitness/capture"
 )
 
 // classicHeader is what the file header of a classic pcap file says (IETF draft-ietf-opsawg-pcap).
 type classicHeader struct {
 	order binary.ByteOrder
 	nano  bool
-	bus   capture.BusID
-	can   bool
+	iface iface // of all its packets
+}
+
+// unit says the time unit in words.
+func (h *classicHeader) unit() string {
+	if h.nano {
+		return "10^-9 s"
+	}
+	return "10^-6 s"
 }
 
 // Magic numbers of classic pcap, as the first four bytes stand on disk.
@@ -39,7 +43,7 @@ func isClassic(head []byte) bool {
 func (r *Reader) classicStart() error {
 	const block = "file header"
 	if err := r.need(classicFile); err != nil {
-		return r.fault(0, block, ErrTruncated, "")
+		return r.short(err, 0, block)
 	}
 	head := r.cur.data[r.pos : r.pos+classicFile]
 	h := &classicHeader{order: binary.LittleEndian}
@@ -51,13 +55,13 @@ func (r *Reader) classicStart() error {
 	if major := h.order.Uint16(head[4:]); major != 2 {
 		return r.fault(0, block, ErrVersion, "%d.%d", major, h.order.Uint16(head[6:]))
 	}
-	link := uint16(h.order.Uint32(head[20:]))
+	h.iface = iface{link: uint16(h.order.Uint32(head[20:])), unit: timeUnit{kind: unitNano}}
 	r.classic, r.started = h, true
-	r.state.section(0, 0, 0)
-	if h.can = link == LinkSocketCAN; h.can {
-		h.bus, h.can = r.bus(0, "")
+	r.state.section(0, 0)
+	if h.iface.link == LinkSocketCAN {
+		h.iface.bus, h.iface.usable = r.bus(0, "")
 	} else {
-		r.hurt(r.fault(0, block, ErrLinkType, "%s", linkText(link)))
+		r.hurt(0, block, ErrLinkType, "%s", linkText(h.iface.link))
 	}
 	r.pos += classicFile
 	return nil
@@ -68,10 +72,7 @@ func (r *Reader) classicRecord() error {
 	const block = "packet record"
 	at := r.tell()
 	if err := r.need(classicPacket); err != nil {
-		if err == io.ErrUnexpectedEOF {
-			return r.fault(at, block, ErrTruncated, "")
-		}
-		return err
+		return r.short(err, at, block)
 	}
 	h := r.classic
 	head := r.cur.data[r.pos : r.pos+classicPacket]
@@ -88,17 +89,13 @@ func (r *Reader) classicRecord() error {
 		return r.fault(at, block, ErrLength, "a fraction of %d parts of a second", fraction)
 	}
 	if err := r.need(classicPacket + int(captured)); err != nil {
-		if err == io.ErrUnexpectedEOF || err == io.EOF {
-			return r.fault(at, block, ErrTruncated, "")
-		}
-		return err
+		return r.short(err, at, block)
 	}
 	data := r.cur.data[r.pos+classicPacket : r.pos+classicPacket+int(captured)]
 	r.pos += classicPacket + int(captured)
-	r.packets++
-	if h.can {
-		i := iface{bus: h.bus, usable: true, unit: timeUnit{kind: unitNano}}
-		r.frame(at, block, &i, uint64(seconds)*second+uint64(fraction*unit), data, original, packetMeta{})
+	r.count(enhancedPacket)
+	if h.iface.usable && (r.wants == nil || r.wants(enhancedPacket)) {
+		r.frame(&packet{at: at, block: block, iface: &h.iface, raw: uint64(seconds)*second + uint64(fraction*unit), data: data, original: original})
 	}
 	return nil
 }

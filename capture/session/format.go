@@ -63,6 +63,11 @@ func leastLength(kind uint32) uint32 {
 	}
 }
 
+// isPacket reports whether the blocks of a type are numbered as packets.
+func isPacket(kind uint32) bool {
+	return kind == enhancedPacket || kind == simplePacket || kind == obsoletePacket
+}
+
 func blockName(kind uint32) string {
 	switch kind {
 	case sectionHeader:
@@ -114,6 +119,14 @@ type timeUnit struct {
 	raw    uint8
 }
 
+// String says the unit in words.
+func (u timeUnit) String() string {
+	if u.raw&0x80 != 0 {
+		return fmt.Sprintf("2^-%d s", u.raw&0x7F)
+	}
+	return fmt.Sprintf("10^-%d s", u.raw)
+}
+
 const second = 1_000_000_000
 
 var microseconds = unitOf(6)
@@ -145,7 +158,7 @@ func power10(n uint8) uint64 {
 }
 
 // stamp turns a raw time into a Stamp, exactly, cut to whole nanoseconds. It reports false where the
-// result does not fit.
+// result lies outside the years 1970 to 2262.
 func (u timeUnit) stamp(raw uint64, offset int64) (capture.Stamp, bool) {
 	if u.kind == unitNano && offset == 0 {
 		return capture.Stamp(raw), raw < 1<<63
@@ -185,7 +198,7 @@ func addSeconds(ns, offset int64) (capture.Stamp, bool) {
 	if offset > 0 && sum < ns || offset < 0 && sum > ns {
 		return 0, false
 	}
-	return capture.Stamp(sum), true
+	return capture.Stamp(sum), sum >= 0
 }
 
 // Flags of a SocketCAN record.
@@ -205,6 +218,7 @@ const (
 // decodeRecord reads the record of link type 227 into a zero frame. It returns what is wrong with
 // it, "" for nothing.
 func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
+	original = max(original, uint32(len(data))) // the draft lets a reader raise it
 	if len(data) < recordHead {
 		return fmt.Sprintf("%d bytes, a frame has at least %d", len(data), recordHead)
 	}
@@ -222,32 +236,39 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
 	if id&recordError != 0 {
 		f.Flags |= capture.Error
 	}
+	if f.Flags&(capture.Extended|capture.Error) == 0 && f.ID > capture.MaxStandardID {
+		return fmt.Sprintf("an 11-bit identifier 0x%X", f.ID)
+	}
 	most := capture.MaxClassicData
 	if original == recordHead+capture.MaxData || data[5]&recordFDF != 0 {
 		most = capture.MaxData
-		f.Flags |= capture.FD
-		if data[5]&recordBRS != 0 {
-			f.Flags |= capture.BitRateSwitch
-		}
-		if data[5]&recordESI != 0 {
-			f.Flags |= capture.ErrorState
-		}
+		f.Flags |= fdFlags(data[5])
 	}
 	n := int(data[4])
 	if n > most {
 		return fmt.Sprintf("a payload of %d bytes, at most %d are possible", n, most)
 	}
-	if f.Flags&(capture.Remote|capture.FD) == capture.Remote {
-		f.Len = uint8(n)
+	f.Len = uint8(n)
+	if f.Flags&capture.Remote != 0 {
 		return ""
 	}
 	if have := len(data) - recordHead; have < n {
-		n = have
+		f.Len = uint8(have)
 		f.Flags |= capture.Cut
 	}
-	f.Len = uint8(n)
-	copy(f.Data[:], data[recordHead:recordHead+n])
+	copy(f.Data[:], data[recordHead:recordHead+int(f.Len)])
 	return ""
+}
+
+func fdFlags(b byte) capture.Flags {
+	flags := capture.FD
+	if b&recordBRS != 0 {
+		flags |= capture.BitRateSwitch
+	}
+	if b&recordESI != 0 {
+		flags |= capture.ErrorState
+	}
+	return flags
 }
 
 // describe says what a file that is no capture looks like.

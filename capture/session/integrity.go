@@ -39,124 +39,93 @@ type Place struct {
 }
 
 // Integrity is the verdict on a whole file. It proves nothing against somebody who holds the file and
-// this program: a hash without a key can be made anew.
+// this program: a hash without a key can be made anew. Nor does it see that whole sections were taken
+// away from the end: for that the last seal has to be known from elsewhere.
 type Integrity struct {
 	Verdict  Verdict
-	From     Place // Altered, CutShort: from here on nothing is proven, or there
-	Proven   Place // end of what the seals prove; the zero Place where they prove nothing
+	From     Place // Altered, CutShort: from here on something is missing or not proven
+	Proven   Place // end of the last seal that fits; the zero Place where nothing is proven
+	Kept     Place // end of what is still good: what Mend keeps
 	Seals    int   // that fit
 	Sections int
-	Why      string // one sentence for Altered and CutShort
+	Why      string // one sentence, "" for Sealed
 	Stop     error  // what ended the reading before the end of the file, nil for nothing
 }
 
-// integrityState is what the parser learns for the verdict. What the hash says comes from the digest.
+// integrityState is what the parser learns for the verdict. What it finds wrong it leaves in the chunk,
+// for the digest to meet in the order of the file.
 type integrityState struct {
-	digest         bool
-	feed           *feeder
 	sections       int
 	sectionAt      int64
 	sectionPackets uint64
-	seals          bool // one was met, in any section
-	ended          bool // the present section has its end seal
-	unended        bool // the section before has none; only a chain can prove it
-	chained        bool
-	first          bool // no journal record of the section yet
-	problem        string
-	problemAt      Place
-	stopErr        error
-	end            Place
+	native         bool // there is a `session` record: its writer meant to seal it
+	seals          bool // a seal was met, good or not
+	ended          bool // the present section has its end seal, and nothing follows it
+	chained        bool // the present section hangs on the one before
+	loose          bool // sections stand before the first seal that nothing vouches for
+	headed         bool // the section's first journal record was read
 }
 
 // section begins a section.
-func (s *integrityState) section(at int64, stamp capture.Stamp, packets uint64) {
-	s.checkChain(at, stamp)
-	s.unended = s.sections > 0 && !s.ended
+func (s *integrityState) section(at int64, packets uint64) {
 	s.sections++
 	s.sectionAt, s.sectionPackets = at, packets
-	s.ended, s.chained, s.first = false, false, true
+	s.ended, s.chained, s.headed = false, false, false
 }
 
-// checkChain holds that every section but the first hangs on the one before it.
-func (s *integrityState) checkChain(at int64, stamp capture.Stamp) {
-	if s.sections > 1 && !s.chained && s.seals {
-		s.broken(s.sectionAt, stamp, "a section that does not hang on the one before it")
+// hangs reports whether the present section may stand where it stands: a section that hangs on nothing
+// may only be among others that have no seals.
+func (s *integrityState) hangs() bool {
+	if s.sections < 2 || s.chained {
+		return true
 	}
+	s.loose = true
+	return !s.seals
 }
 
-// record follows a journal record that is no seal.
-func (s *integrityState) record(previous *Previous) (chain bool) {
-	first := s.first
-	s.first = false
-	if !first || previous == nil || s.sections < 2 {
-		return false
+// record follows a journal record. It reports whether the digest has to check the chain, or what is
+// wrong.
+func (s *integrityState) record(kind string, previous *Previous) (chain bool, problem string) {
+	first := !s.headed
+	s.headed = true
+	s.native = s.native || kind == KindSession
+	switch {
+	case !first || previous == nil:
+		return false, ""
+	case s.sections < 2:
+		return false, "the section that it was added to is missing"
 	}
 	s.chained = true
-	return true
+	return true, ""
 }
 
-// sealed follows a seal that is whole; whether its digest fits, the digest says.
-func (s *integrityState) sealed(end bool) {
-	s.seals, s.first = true, false
-	s.ended = end
-}
-
-// broken notes the first thing that can't be right.
-func (s *integrityState) broken(at int64, stamp capture.Stamp, why string) {
-	s.seals = true
-	if s.problem == "" {
-		s.problem, s.problemAt = why, Place{Offset: at, At: stamp}
-	}
-}
-
-// more notes that something follows a seal: an end seal is only one at the end of its section.
-func (s *integrityState) more() {
-	s.ended = false
-}
-
-// stop notes what ended the reading.
-func (s *integrityState) stop(err error, at Place) {
-	s.end = at
-	var format *FormatError
-	if errors.As(err, &format) {
-		s.stopErr = err
-		s.end.Offset = format.Offset
-	}
-}
-
-// conclude gives the verdict. The digest has ended.
-func (s *integrityState) conclude(d *digest) Integrity {
-	s.checkChain(s.end.Offset, s.end.At)
-	i := Integrity{Sections: s.sections, Seals: d.seals, Proven: d.good, Stop: s.stopErr}
-	torn := errors.Is(s.stopErr, ErrTruncated) || errors.Is(s.stopErr, ErrZeros)
+// conclude gives the verdict. The digest has ended; end is where the reading did, and stop why.
+func (s *integrityState) conclude(d *digest, end Place, stop error) Integrity {
+	i := Integrity{Sections: s.sections, Seals: d.seals, Proven: d.good, From: end, Kept: end, Stop: stop}
+	torn := errors.Is(stop, ErrTruncated) || errors.Is(stop, ErrZeros)
 	switch {
-	case d.problem != "" && (s.problem == "" || d.bad.Offset <= s.problemAt.Offset):
-		i.altered(d.good, d.bad, d.problem)
-	case s.problem != "":
-		i.altered(d.good, s.problemAt, s.problem)
-	case s.stopErr != nil && !torn:
-		i.altered(d.good, s.end, s.stopErr.Error())
-	case s.stopErr != nil:
-		i.Verdict, i.From, i.Why = CutShort, s.end, s.stopErr.Error()
-	case !s.seals || !s.digest:
-		i.Verdict = Unsealed
+	case d.problem != "":
+		i.Verdict, i.From, i.Kept = Altered, d.good, d.good
+		i.Why = fmt.Sprintf("byte %d: %s", d.bad.Offset, d.problem)
+	case stop != nil && !torn:
+		i.Verdict, i.Why = Altered, stop.Error()
+	case stop != nil:
+		i.Verdict, i.Why = CutShort, stop.Error()
+	case d.h == nil:
+		i.Why = "its seals were not looked at"
+	case !s.seals && s.native:
+		i.Verdict, i.Why = CutShort, "its recording did not come to an end: there is no seal"
+	case !s.seals:
+		i.Why = "it has no seal"
 	case !s.ended:
-		i.Verdict, i.From = CutShort, d.good
-		i.Why = "its last section has no seal at its end"
+		i.Verdict, i.Why = CutShort, "its last section has no seal at its end"
+	case s.loose:
+		i.Why = "its first sections have no seal, and none behind them vouches for them"
 	default:
 		i.Verdict = Sealed
 	}
-	return i
-}
-
-// altered says so. The time from which on nothing is proven is that of the last seal that fits.
-func (i *Integrity) altered(good, bad Place, why string) {
-	i.Verdict, i.Why = Altered, why
-	i.From = good
-	if good.Offset == 0 {
-		i.From = Place{Offset: bad.Offset}
-	}
-	if i.Proven.Offset == 0 && bad.Offset > 0 {
+	if i.Verdict != Altered && i.Verdict != CutShort {
 		i.From = Place{}
 	}
+	return i
 }

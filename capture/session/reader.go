@@ -18,26 +18,36 @@ import (
 // ends with io.EOF as at a clean end, and Integrity says what happened and from where on; only a file
 // that is no capture at all, or a medium that fails, is an error.
 type Reader struct {
-	name string
-	feed *feeder
-	cur  *chunk
-	pos  int   // in cur.data
-	base int64 // offset of cur.data[0] in the file
-	err  error // sticky
+	name  string
+	feed  *feeder
+	cur   *chunk
+	pos   int   // in cur.data
+	base  int64 // offset of cur.data[0] in the file
+	err   error // sticky
+	stop  error // broken framing, which ends the reading but is no error
+	state integrityState
 
+	started bool // a section header, or the header of a classic file, was read
 	big     bool // the section's byte order
+	unknown bool // the section's version is unknown: its blocks are passed over
 	classic *classicHeader
-	started bool  // a section header was read
-	skip    int64 // bytes left of a block that is too long to keep
 	ifaces  []iface
 	names   []string // by BusID
 	last    [capture.MaxBuses]capture.Stamp
 	at      capture.Stamp // of the last timed packet
 	packets uint64
 	records uint64
-	state   integrityState
-	batch   *capture.Batch
 	damage  int
+
+	// A block that is too long to keep is passed over piece by piece.
+	skip       uint32 // bytes left of it
+	skipAt     int64
+	skipKind   uint32
+	skipIntact bool // whole blocks lie in it: its length can't be right
+
+	batch *capture.Batch
+	kept  int                    // bytes of record texts in batch
+	wants func(kind uint32) bool // set by a walk: whether to look into a block; nil looks into all
 }
 
 // iface is one interface of the present section.
@@ -45,6 +55,7 @@ type iface struct {
 	bus    capture.BusID
 	link   uint16
 	usable bool
+	plain  bool // usable, and its times are stamps as they stand
 	unit   timeUnit
 	offset int64 // if_tsoffset, seconds
 	snap   uint32
@@ -72,7 +83,7 @@ func NewReader(r io.Reader, name string, options ...Option) *Reader {
 	for _, set := range options {
 		set(&o)
 	}
-	return &Reader{name: name, feed: newFeeder(r, o.digest), state: integrityState{digest: o.digest}}
+	return &Reader{name: name, feed: newFeeder(r, o.digest)}
 }
 
 // Next implements capture.Source.
@@ -84,26 +95,39 @@ func (r *Reader) Next(ctx context.Context, into *capture.Batch) error {
 	if r.err != nil {
 		return r.err
 	}
-	room := cap(into.Frames)
-	if room == 0 {
-		room = capture.BatchFrames
+	if cap(into.Frames) == 0 {
+		into.Frames = make([]capture.Frame, 0, capture.BatchFrames)
 	}
-	r.batch = into
-	err := r.fill(room)
-	r.batch = nil
+	r.batch, r.kept = into, 0
+	err := r.fill(cap(into.Frames))
 	if err != nil {
 		r.finish(err)
 	}
+	r.batch = nil
 	if len(into.Frames) > 0 || len(into.Events) > 0 {
 		return nil
 	}
 	return r.err
 }
 
-// fill reads blocks until the batch is full or nothing more can be read.
+// maxTexts bounds the texts of the journal records in a batch, in bytes.
+const maxTexts = 256 << 10
+
+// errPause is the answer of need when a batch that holds something would have to wait for the medium.
+var errPause = errors.New("nothing more is at hand")
+
+// fill reads blocks until the batch is full or nothing more can be read. A live stream is not waited
+// for with frames in hand.
 func (r *Reader) fill(room int) error {
-	for len(r.batch.Frames) < room && len(r.batch.Events) < capture.BatchFrames {
+	for len(r.batch.Frames) < room && len(r.batch.Events) < capture.BatchFrames && r.kept < maxTexts {
+		r.run(room)
+		if len(r.batch.Frames) == room {
+			return nil
+		}
 		if err := r.block(); err != nil {
+			if err == errPause {
+				return nil
+			}
 			return err
 		}
 	}
@@ -113,18 +137,21 @@ func (r *Reader) fill(room int) error {
 // finish makes the end sticky. Broken framing after the first section header is no error: what came
 // before stays usable, and Integrity tells.
 func (r *Reader) finish(err error) {
-	if r.cur != nil {
-		r.cur.used = r.pos
-		r.feed.back(r.cur)
-		r.base, r.cur, r.pos = r.tell(), nil, 0
-	}
-	r.state.stop(err, Place{Offset: r.base, At: r.at, Packet: r.packets})
-	r.feed.close()
 	r.err = err
 	var format *FormatError
 	if errors.As(err, &format) && r.started {
-		r.err = io.EOF
+		r.stop, r.err = r.judge(format), io.EOF
 	}
+	if r.cur != nil {
+		if !r.state.hangs() {
+			r.broken(r.state.sectionAt, r.at, unchained)
+		}
+		r.cur.used = r.pos
+		r.base, r.pos = r.tell(), 0
+		r.feed.back(r.cur)
+		r.cur = nil
+	}
+	r.feed.close()
 }
 
 // Close ends the reader before the end of the file.
@@ -135,11 +162,25 @@ func (r *Reader) Close() {
 	}
 }
 
-// Integrity returns the verdict on the whole file. Call it once Next has returned io.EOF.
-func (r *Reader) Integrity() Integrity { return r.state.conclude(&r.feed.digest) }
+// Integrity returns the verdict on the whole file, once Next has returned io.EOF; before that, and
+// when the medium failed, nothing is known.
+func (r *Reader) Integrity() Integrity {
+	if r.err != io.EOF {
+		return Integrity{Why: "it was not read to its end"}
+	}
+	end := Place{Offset: r.base, At: r.at, Packet: r.packets}
+	var format *FormatError
+	if errors.As(r.stop, &format) {
+		end.Offset = format.Offset
+	}
+	return r.state.conclude(&r.feed.digest, end, r.stop)
+}
 
 // Buses returns the names of the buses so far, by BusID.
 func (r *Reader) Buses() []string { return r.names }
+
+// Offset returns how many bytes of the file are through, for showing progress.
+func (r *Reader) Offset() int64 { return r.tell() }
 
 // tell returns the offset in the file of the next byte to be parsed.
 func (r *Reader) tell() int64 { return r.base + int64(r.pos) }
@@ -155,29 +196,45 @@ func (r *Reader) need(n int) error {
 	return nil
 }
 
+// more reads on. The chunk is filled first, so that a stream that comes in small pieces isn't copied
+// at each of them.
 func (r *Reader) more() error {
+	const worthwhile = chunkSize / 4
+	if r.batch != nil && (len(r.batch.Frames) > 0 || len(r.batch.Events) > 0) {
+		return errPause
+	}
 	var carry []byte
 	if r.cur != nil {
 		carry = r.cur.data[r.pos:]
-		r.cur.used = r.pos
+		if cap(r.cur.data)-len(r.cur.data) >= worthwhile {
+			return r.ended(r.feed.extend(r.cur), carry)
+		}
 	}
 	next, err := r.feed.next(carry)
 	if err != nil {
-		switch {
-		case err != io.EOF:
-			return &MediumError{File: r.name, Offset: r.feed.offset, Err: err}
-		case len(carry) == 0:
-			return io.EOF
-		default:
-			return io.ErrUnexpectedEOF
-		}
+		return r.ended(err, carry)
 	}
 	if r.cur != nil {
+		r.cur.used = r.pos
 		r.base += int64(r.pos)
 		r.feed.back(r.cur)
 	}
 	r.cur, r.pos = next, 0
 	return nil
+}
+
+// ended says what the end of the medium means with carry still to be parsed.
+func (r *Reader) ended(err error, carry []byte) error {
+	switch {
+	case err == nil:
+		return nil
+	case err != io.EOF:
+		return &MediumError{File: r.name, Offset: r.feed.offset, Err: err}
+	case len(carry) == 0:
+		return io.EOF
+	default:
+		return io.ErrUnexpectedEOF
+	}
 }
 
 // u16 and u32 read in the byte order of the section.
@@ -207,13 +264,17 @@ func (r *Reader) fault(at int64, block string, cause error, detail string, args 
 	return &FormatError{File: r.name, Offset: at, Block: block, Err: cause, Detail: fmt.Sprintf(detail, args...)}
 }
 
-// hurt tells of something that was left out.
-func (r *Reader) hurt(err *FormatError) {
+// hurt tells of something that was left out. Past a bound it is silent: a hostile file is made of
+// nothing else.
+func (r *Reader) hurt(at int64, block string, cause error, detail string, args ...any) {
 	r.damage++
-	if r.damage > maxDamage {
-		return
+	switch {
+	case r.damage < maxDamage:
+		r.event(capture.Event{At: r.at, Kind: capture.EventDamage, Err: r.fault(at, block, cause, detail, args...)})
+	case r.damage == maxDamage:
+		r.event(capture.Event{At: r.at, Kind: capture.EventDamage,
+			Err: r.fault(at, block, ErrTooMany, "damaged blocks; what follows of them is not told")})
 	}
-	r.event(capture.Event{At: r.at, Kind: capture.EventDamage, Err: err})
 }
 
 func (r *Reader) event(e capture.Event) {
@@ -241,59 +302,132 @@ func (r *Reader) block() error {
 		if isClassic(head) {
 			return r.classicStart()
 		}
-		if binary.BigEndian.Uint32(head) != sectionHeader {
-			return r.fault(at, "file", ErrNotCapture, "%s", describe(head))
+		if err := r.checkStart(head); err != nil {
+			return err
 		}
 	}
-	if binary.BigEndian.Uint32(head) == sectionHeader {
+	if binary.LittleEndian.Uint32(head) == sectionHeader { // the same in either order
 		return r.section(at)
 	}
 	kind, length := r.u32(head), r.u32(head[4:])
 	if err := r.checkLength(at, kind, length); err != nil {
 		return err
 	}
+	r.state.ended = false
 	if length > maxKept {
-		r.event(capture.Event{At: r.at, Kind: capture.EventDamage, Err: r.fault(at, blockName(kind), ErrTooMany,
-			"%d bytes, at most %d are kept; it is skipped", length, maxKept)})
-		r.skip = int64(length)
+		r.count(kind)
+		r.hurt(at, blockName(kind), ErrTooMany, "%d bytes, at most %d are kept; it is skipped", length, maxKept)
+		r.skip, r.skipAt, r.skipKind, r.skipIntact = length, at, kind, false
 		return nil
 	}
-	if err := r.need(int(length)); err != nil {
-		return r.short(err, at, blockName(kind))
+	whole, err := r.whole(at, blockName(kind), length)
+	if err != nil {
+		return err
 	}
-	whole := r.cur.data[r.pos : r.pos+int(length)]
-	if r.u32(whole[length-4:]) != length {
-		return r.fault(at, blockName(kind), ErrTrailer, "%d and %d", length, r.u32(whole[length-4:]))
+	r.count(kind)
+	if !r.unknown {
+		r.body(at, kind, whole)
 	}
-	r.state.more()
-	r.body(at, kind, whole)
 	r.pos += int(length)
 	return nil
 }
 
+// whole makes a block of that length available and compares its second length with its first.
+func (r *Reader) whole(at int64, block string, length uint32) ([]byte, error) {
+	if err := r.need(int(length)); err != nil {
+		return nil, r.short(err, at, block)
+	}
+	whole := r.cur.data[r.pos : r.pos+int(length)]
+	if again := r.u32(whole[length-4:]); again != length {
+		return nil, r.fault(at, block, ErrTrailer, "%d and %d", length, again)
+	}
+	return whole, nil
+}
+
+// checkStart refuses a file that does not begin as a capture does.
+func (r *Reader) checkStart(head []byte) error {
+	switch {
+	case binary.LittleEndian.Uint32(head) == sectionHeader:
+		return nil
+	case isTextMode(binary.LittleEndian.Uint32(head)) || isTextMode(binary.BigEndian.Uint32(head)):
+		return r.fault(0, "file", ErrTextMode, "")
+	default:
+		return r.fault(0, "file", ErrNotCapture, "%s", describe(head))
+	}
+}
+
 // short turns the end of the file inside a block into what it is.
 func (r *Reader) short(err error, at int64, block string) error {
-	if err == io.ErrUnexpectedEOF {
-		if r.cur != nil && r.started && len(bytes.Trim(r.cur.data[r.pos:], "\x00")) == 0 {
-			return r.fault(at, block, ErrZeros, "")
-		}
-		if !r.started {
-			return r.fault(at, "file", ErrNotCapture, "it ends after %d bytes", r.feed.offset)
-		}
+	switch {
+	case err == io.ErrUnexpectedEOF && !r.started:
+		return r.fault(at, "file", ErrNotCapture, "it ends after %d bytes", r.feed.offset)
+	case err == io.ErrUnexpectedEOF:
 		return r.fault(at, block, ErrTruncated, "")
-	}
-	if err == io.EOF && !r.started {
+	case err == io.EOF && !r.started:
 		return r.fault(at, "file", ErrNotCapture, "it is empty")
 	}
 	return err
 }
 
+// judge looks past broken framing to tell a torn end, which power cuts leave, from damage. Zeros up to
+// the end are torn, also when they begin inside a block; intact blocks behind a block that seems to run
+// past the end are none.
+func (r *Reader) judge(f *FormatError) *FormatError {
+	switch {
+	case errors.Is(f, ErrTruncated):
+		if r.skipIntact || r.classic == nil && r.cur != nil && r.intactBehind(r.cur.data[r.pos:]) {
+			f.Err = ErrLength
+			f.Detail = "the file ends inside it, and yet whole blocks follow"
+		}
+	case errors.Is(f, ErrZeros), errors.Is(f, ErrTrailer):
+		if r.zerosFollow() {
+			f.Err, f.Detail = ErrZeros, ""
+		} else if errors.Is(f, ErrZeros) {
+			f.Err, f.Detail = ErrLength, "0 bytes"
+		}
+	}
+	return f
+}
+
+// intactBehind reports whether a whole block of a known type lies behind the head of the torn one.
+func (r *Reader) intactBehind(torn []byte) bool {
+	for i := blockHead; i+12 <= len(torn); i += 4 {
+		kind, length := r.u32(torn[i:]), r.u32(torn[i+4:])
+		if length >= 12 && length%4 == 0 && uint64(length) <= uint64(len(torn)-i) && leastLength(kind) > 12 &&
+			length >= leastLength(kind) && r.u32(torn[i+int(length)-4:]) == length {
+			return true
+		}
+	}
+	return false
+}
+
+// zerosFollow reports whether the present block ends in zeros, and nothing else follows.
+func (r *Reader) zerosFollow() bool {
+	length := min(max(int(r.u32(r.cur.data[r.pos+4:])), 12), len(r.cur.data)-r.pos)
+	r.pos += length - 4
+	r.batch = nil // nothing is lost by waiting for the medium now
+	for r.need(1) == nil {
+		rest := r.cur.data[r.pos:]
+		r.pos += len(rest)
+		if len(bytes.Trim(rest, "\x00")) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// isTextMode reports whether a block type is one of those that appear when a transfer in text mode
+// changes line ends (draft-ietf-opsawg-pcapng, reserved block types).
+func isTextMode(kind uint32) bool {
+	return kind>>8 == 0x0A0D0A || kind>>8 == 0x0D0D0A || kind&0xFFFFFF == 0x0A0D0A || kind&0xFFFFFF == 0x0A0D0D
+}
+
 // checkLength refuses a length that no block can have before anything is read or skipped by it.
 func (r *Reader) checkLength(at int64, kind, length uint32) error {
 	switch {
-	case kind == 0 && length == 0:
+	case length == 0:
 		return r.fault(at, "block", ErrZeros, "")
-	case kind>>8 == sectionHeader>>8 || kind&0xFFFF == 0x0D0A && kind>>16&0xFF == 0x0D || kind == 0x0D0D0A00|kind&0xFF:
+	case isTextMode(kind):
 		return r.fault(at, "block", ErrTextMode, "")
 	case length < 12 || length%4 != 0 || length < leastLength(kind):
 		return r.fault(at, blockName(kind), ErrLength, "%d bytes, at least %d and a multiple of 4 were expected", length, leastLength(kind))
@@ -303,23 +437,34 @@ func (r *Reader) checkLength(at int64, kind, length uint32) error {
 	return nil
 }
 
-// skipOn passes over what is left of a long block.
+// skipOn passes over what is left of a long block, and compares its two lengths at its end.
 func (r *Reader) skipOn() error {
-	at := r.tell()
-	if err := r.need(1); err != nil {
-		if err == io.EOF {
-			return r.fault(at, "block", ErrTruncated, "")
+	if err := r.need(4); err != nil {
+		if err == io.EOF || err == io.ErrUnexpectedEOF {
+			return r.fault(r.skipAt, blockName(r.skipKind), ErrTruncated, "")
 		}
 		return err
 	}
-	n := min(r.skip, int64(len(r.cur.data)-r.pos))
-	r.skip -= n
+	rest := r.cur.data[r.pos:]
+	n := min(r.skip, uint32(len(rest))&^3)
+	r.skipIntact = r.skipIntact || r.intactBehind(rest[:n])
 	r.pos += int(n)
+	if r.skip -= n; r.skip > 0 {
+		return nil
+	}
+	length := uint32(r.tell() - r.skipAt)
+	if again := r.u32(r.cur.data[r.pos-4:]); again != length {
+		r.pos -= 4
+		return r.fault(r.skipAt, blockName(r.skipKind), ErrTrailer, "%d and %d", length, again)
+	}
 	return nil
 }
 
 // body reads a whole block, from its type to its second length.
 func (r *Reader) body(at int64, kind uint32, whole []byte) {
+	if r.wants != nil && !r.wants(kind) {
+		return
+	}
 	body := whole[blockHead : len(whole)-4]
 	switch kind {
 	case enhancedPacket:
@@ -333,42 +478,55 @@ func (r *Reader) body(at int64, kind uint32, whole []byte) {
 	case interfaceStatistics:
 		r.statistics(at, body)
 	case JournalBlock:
-		r.journal(at, whole, body)
+		r.journal(at, whole)
 	default:
 		// Name resolution, secrets, custom blocks and what others keep for themselves.
+	}
+}
+
+// count numbers packets and records; the numbers do not depend on whether a block can be read.
+func (r *Reader) count(kind uint32) {
+	switch {
+	case isPacket(kind):
+		r.packets++
+	case kind == JournalBlock:
+		r.records++
 	}
 }
 
 // section reads a section header: only its magic tells the byte order of its length.
 func (r *Reader) section(at int64) error {
 	const block = "section header"
-	big := false
 	switch binary.LittleEndian.Uint32(r.cur.data[r.pos+8:]) {
 	case byteOrderMagic:
+		r.big = false
 	case 0x4D3C2B1A:
-		big = true
+		r.big = true
 	default:
 		return r.fault(at, block, ErrNotCapture, "its byte-order magic is wrong")
 	}
-	r.big = big
 	length := r.u32(r.cur.data[r.pos+4:])
-	if length < 28 || length%4 != 0 || length > maxKept {
+	if length < leastLength(sectionHeader) || length%4 != 0 || length > maxKept {
 		return r.fault(at, block, ErrLength, "%d bytes", length)
 	}
-	if err := r.need(int(length)); err != nil {
-		return r.short(err, at, block)
-	}
-	whole := r.cur.data[r.pos : r.pos+int(length)]
-	if r.u32(whole[length-4:]) != length {
-		return r.fault(at, block, ErrTrailer, "%d and %d", length, r.u32(whole[length-4:]))
-	}
-	if major, minor := r.u16(whole[12:]), r.u16(whole[14:]); major != 1 || minor != 0 && minor != 2 {
-		return r.fault(at, block, ErrVersion, "%d.%d", major, minor)
+	whole, err := r.whole(at, block, length)
+	if err != nil {
+		return err
 	}
 	r.started = true
 	r.ifaces = r.ifaces[:0]
-	r.cur.marks = append(r.cur.marks, mark{at: r.pos, kind: markSection})
-	r.state.section(at, r.at, r.packets)
+	if !r.state.hangs() {
+		r.broken(r.state.sectionAt, r.at, unchained)
+	}
+	r.mark(mark{kind: markSection})
+	if r.state.section(at, r.packets); r.state.sections > 1 {
+		r.event(capture.Event{At: r.at, Kind: capture.EventSection})
+	}
+	// The draft has readers take 1.2 for 1.0. Blocks of other versions are passed over.
+	major, minor := r.u16(whole[12:]), r.u16(whole[14:])
+	if r.unknown = major != 1 || minor != 0 && minor != 2; r.unknown {
+		r.hurt(at, block, ErrVersion, "%d.%d; the section is passed over", major, minor)
+	}
 	r.pos += int(length)
 	return nil
 }
@@ -377,7 +535,7 @@ func (r *Reader) section(at int64) error {
 func (r *Reader) describe(at int64, body []byte) {
 	const block = "interface description"
 	if len(r.ifaces) == maxInterfaces {
-		r.hurt(r.fault(at, block, ErrTooMany, "at most %d interfaces of one section", maxInterfaces))
+		r.hurt(at, block, ErrTooMany, "at most %d interfaces of one section", maxInterfaces)
 		return
 	}
 	i := iface{link: r.u16(body), snap: r.u32(body[4:]), unit: microseconds}
@@ -394,13 +552,14 @@ func (r *Reader) describe(at int64, body []byte) {
 	})
 	i.usable = i.link == LinkSocketCAN && i.unit.kind != unitUnsupported
 	if i.link != LinkSocketCAN {
-		r.hurt(r.fault(at, block, ErrLinkType, "%s", linkText(i.link)))
+		r.hurt(at, block, ErrLinkType, "%s", linkText(i.link))
 	}
 	if i.unit.kind == unitUnsupported {
-		r.hurt(r.fault(at, block, ErrTimeUnit, "if_tsresol 0x%02X", i.unit.raw))
+		r.hurt(at, block, ErrTimeUnit, "if_tsresol 0x%02X", i.unit.raw)
 	}
 	if i.usable {
 		i.bus, i.usable = r.bus(at, name)
+		i.plain = i.usable && i.unit.kind == unitNano && i.offset == 0
 	}
 	r.ifaces = append(r.ifaces, i)
 }
@@ -416,7 +575,7 @@ func (r *Reader) bus(at int64, name string) (capture.BusID, bool) {
 		}
 	}
 	if len(r.names) == capture.MaxBuses {
-		r.hurt(r.fault(at, "interface description", ErrTooMany, "at most %d buses", capture.MaxBuses))
+		r.hurt(at, "interface description", ErrTooMany, "at most %d buses", capture.MaxBuses)
 		return 0, false
 	}
 	r.names = append(r.names, name)
@@ -443,7 +602,7 @@ func (r *Reader) options(at int64, block string, list []byte, each func(code uin
 		}
 		padded := 4 + (n+3)&^3
 		if padded > len(list) {
-			r.hurt(r.fault(at, block, ErrOptions, "option %d of %d bytes", code, n))
+			r.hurt(at, block, ErrOptions, "option %d of %d bytes", code, n)
 			return
 		}
 		each(code, list[4:4+n])
@@ -456,160 +615,135 @@ func (r *Reader) iface(at int64, block string, n uint32) *iface {
 	if n < uint32(len(r.ifaces)) {
 		return &r.ifaces[n]
 	}
-	r.hurt(r.fault(at, block, ErrInterface, "interface %d of %d", n, len(r.ifaces)))
+	r.hurt(at, block, ErrInterface, "interface %d of %d", n, len(r.ifaces))
 	return nil
 }
 
-// packetMeta is what the options of a packet say.
-type packetMeta struct {
-	flags   capture.Flags
-	dropped uint64
+// packet is what the three kinds of packet block say.
+type packet struct {
+	at       int64
+	block    string
+	iface    *iface
+	raw      uint64
+	data     []byte // as captured
+	original uint32
+	flags    capture.Flags
+	dropped  uint64
 }
+
+// packetHead is the bytes between the head of a packet block and its data.
+const packetHead = 20
 
 // enhanced reads an enhanced packet.
 func (r *Reader) enhanced(at int64, body []byte) {
-	const block = "enhanced packet"
-	r.packets++
-	i := r.iface(at, block, r.u32(body))
-	if i == nil {
+	p := packet{at: at, block: "enhanced packet"}
+	if p.iface = r.iface(at, p.block, r.u32(body)); p.iface == nil || !r.captured(&p, body) {
 		return
 	}
-	raw := uint64(r.u32(body[4:]))<<32 | uint64(r.u32(body[8:]))
-	captured, original := r.u32(body[12:]), r.u32(body[16:])
-	if uint64(captured) > uint64(len(body)-20) {
-		r.hurt(r.fault(at, block, ErrLength, "%d bytes captured, %d are there", captured, len(body)-20))
-		return
+	if rest := body[packetHead:][(len(p.data)+3)&^3:]; len(rest) > 0 {
+		r.packetOptions(&p, rest)
 	}
-	data := body[20 : 20+captured]
-	var meta packetMeta
-	if rest := body[20+int(captured+3)&^3:]; len(rest) >= 4 {
-		meta = r.meta(at, block, rest)
-	}
-	r.frame(at, block, i, raw, data, original, meta)
+	r.frame(&p)
 }
 
-// meta reads the options of a packet.
-func (r *Reader) meta(at int64, block string, list []byte) (m packetMeta) {
-	// Not by options: a function value per packet costs more than the rest of the parse.
-	for len(list) >= 4 {
-		code, n := r.u16(list), int(r.u16(list[2:]))
-		if code == 0 {
-			return m
-		}
-		padded := 4 + (n+3)&^3
-		if padded > len(list) {
-			r.hurt(r.fault(at, block, ErrOptions, "option %d of %d bytes", code, n))
-			return m
-		}
-		switch {
-		case code == optPacketFlags && n == 4:
-			switch r.u32(list[4:]) & 3 {
-			case 1:
-				m.flags = capture.Inbound
-			case 2:
-				m.flags = capture.Outbound
-			}
-		case code == optDropCount && n == 8:
-			m.dropped = r.u64(list[4:])
-		}
-		list = list[padded:]
+// captured reads time, lengths and data, which lie alike in enhanced and obsolete packets.
+func (r *Reader) captured(p *packet, body []byte) bool {
+	p.raw = uint64(r.u32(body[4:]))<<32 | uint64(r.u32(body[8:]))
+	n, room := r.u32(body[12:]), uint32(len(body)-packetHead)
+	p.original = r.u32(body[16:])
+	if n > room {
+		r.hurt(p.at, p.block, ErrLength, "%d bytes captured, %d are there", n, room)
+		return false
 	}
-	return m
+	p.data = body[packetHead : packetHead+n]
+	return true
+}
+
+// packetOptions reads the options of a packet.
+func (r *Reader) packetOptions(p *packet, list []byte) {
+	r.options(p.at, p.block, list, func(code uint16, value []byte) {
+		switch {
+		case code == optPacketFlags && len(value) == 4:
+			p.flags = direction(r.u32(value))
+		case code == optDropCount && len(value) == 8:
+			p.dropped = r.u64(value)
+		}
+	})
+}
+
+// direction reads bits 0 and 1 of epb_flags.
+func direction(flags uint32) capture.Flags {
+	switch flags & 3 {
+	case 1:
+		return capture.Inbound
+	case 2:
+		return capture.Outbound
+	}
+	return 0
 }
 
 // obsolete reads a packet block of the first drafts.
 func (r *Reader) obsolete(at int64, body []byte) {
-	const block = "packet (obsolete)"
-	r.packets++
-	i := r.iface(at, block, uint32(r.u16(body)))
-	if i == nil {
+	p := packet{at: at, block: "packet (obsolete)"}
+	if p.iface = r.iface(at, p.block, uint32(r.u16(body))); p.iface == nil || !r.captured(&p, body) {
 		return
 	}
-	meta := packetMeta{}
 	if drops := r.u16(body[2:]); drops != 0xFFFF {
-		meta.dropped = uint64(drops)
+		p.dropped = uint64(drops)
 	}
-	raw := uint64(r.u32(body[4:]))<<32 | uint64(r.u32(body[8:]))
-	captured, original := r.u32(body[12:]), r.u32(body[16:])
-	if uint64(captured) > uint64(len(body)-20) {
-		r.hurt(r.fault(at, block, ErrLength, "%d bytes captured, %d are there", captured, len(body)-20))
-		return
+	if rest := body[packetHead:][(len(p.data)+3)&^3:]; len(rest) > 0 {
+		r.packetOptions(&p, rest)
 	}
-	r.frame(at, block, i, raw, body[20:20+captured], original, meta)
+	r.frame(&p)
 }
 
 // simple reads a simple packet: of the first interface, without a time.
 func (r *Reader) simple(at int64, body []byte) {
-	const block = "simple packet"
-	r.packets++
-	i := r.iface(at, block, 0)
-	if i == nil {
+	p := packet{at: at, block: "simple packet", flags: capture.Untimed}
+	if p.iface = r.iface(at, p.block, 0); p.iface == nil {
 		return
 	}
-	original := r.u32(body)
-	captured := original
-	if i.snap != 0 {
-		captured = min(captured, i.snap)
+	p.original = r.u32(body)
+	n := p.original
+	if p.iface.snap != 0 {
+		n = min(n, p.iface.snap)
 	}
-	if uint64(captured) > uint64(len(body)-4) {
-		r.hurt(r.fault(at, block, ErrLength, "%d bytes captured, %d are there", captured, len(body)-4))
+	if uint64(n) > uint64(len(body)-4) {
+		r.hurt(at, p.block, ErrLength, "%d bytes captured, %d are there", n, len(body)-4)
 		return
 	}
-	r.untimed(at, block, i, body[4:4+captured], original)
+	p.data = body[4 : 4+n]
+	r.frame(&p)
 }
 
-func (r *Reader) untimed(at int64, block string, i *iface, data []byte, original uint32) {
+// frame adds the frame in a packet to the batch, behind the events that it brings.
+func (r *Reader) frame(p *packet) {
+	i := p.iface
 	if !i.usable {
 		return
 	}
-	f := r.grow()
-	if !r.record(at, block, f, data, original) {
+	f := capture.Frame{At: r.at, Packet: r.packets, Bus: i.bus, Flags: p.flags}
+	if p.flags&capture.Untimed == 0 {
+		var ok bool
+		if f.At, ok = i.unit.stamp(p.raw, i.offset); !ok {
+			r.hurt(p.at, p.block, ErrTimeUnit, "packet %d: its time lies outside the years 1970 to 2262", r.packets)
+			return
+		}
+	}
+	if problem := decodeRecord(&f, p.data, p.original); problem != "" {
+		r.hurt(p.at, p.block, ErrRecord, "packet %d: %s", r.packets, problem)
 		return
 	}
-	f.At, f.Packet, f.Bus = r.at, r.packets, i.bus
-	f.Flags |= capture.Untimed
-}
-
-// frame adds a timed frame to the batch.
-func (r *Reader) frame(at int64, block string, i *iface, raw uint64, data []byte, original uint32, meta packetMeta) {
-	if !i.usable {
-		return
+	if p.dropped > 0 {
+		r.event(capture.Event{At: f.At, Kind: capture.EventLoss, Bus: i.bus, Count: p.dropped})
 	}
-	stamp, ok := i.unit.stamp(raw, i.offset)
-	if !ok {
-		r.hurt(r.fault(at, block, ErrTimeUnit, "its time lies outside the years 1678 to 2262"))
-		return
+	if p.flags&capture.Untimed == 0 {
+		if last := r.last[i.bus]; f.At < last {
+			r.event(capture.Event{At: f.At, Kind: capture.EventTimeBack, Bus: i.bus, Count: uint64(last - f.At)})
+		}
+		r.last[i.bus], r.at = f.At, f.At
 	}
-	if meta.dropped > 0 {
-		r.event(capture.Event{At: stamp, Kind: capture.EventLoss, Bus: i.bus, Count: meta.dropped})
-	}
-	if last := r.last[i.bus]; stamp < last {
-		r.event(capture.Event{At: stamp, Kind: capture.EventTimeBack, Bus: i.bus, Count: uint64(last - stamp)})
-	}
-	f := r.grow()
-	if !r.record(at, block, f, data, original) {
-		return
-	}
-	r.last[i.bus], r.at = stamp, stamp
-	f.At, f.Packet, f.Bus = stamp, r.packets, i.bus
-	f.Flags |= meta.flags
-}
-
-// grow adds a zero frame to the batch.
-func (r *Reader) grow() *capture.Frame {
-	r.batch.Frames = append(r.batch.Frames, capture.Frame{})
-	return &r.batch.Frames[len(r.batch.Frames)-1]
-}
-
-// record reads the frame in a packet; a damaged one is taken out of the batch again.
-func (r *Reader) record(at int64, block string, f *capture.Frame, data []byte, original uint32) bool {
-	problem := decodeRecord(f, data, original)
-	if problem == "" {
-		return true
-	}
-	r.batch.Frames = r.batch.Frames[:len(r.batch.Frames)-1]
-	r.hurt(r.fault(at, block, ErrRecord, "packet %d: %s", r.packets, problem))
-	return false
+	r.batch.Frames = append(r.batch.Frames, f)
 }
 
 // statistics reads what the capture counted for an interface.
@@ -620,24 +754,24 @@ func (r *Reader) statistics(at int64, body []byte) {
 		return
 	}
 	e := capture.Event{At: r.at, Kind: capture.EventCounters, Bus: i.bus, Received: -1, Dropped: -1}
-	os := int64(-1)
+	if stamp, ok := i.unit.stamp(uint64(r.u32(body[4:]))<<32|uint64(r.u32(body[8:])), i.offset); ok {
+		e.At = stamp
+	}
+	// Drops at the interface and in the system are two places; a frame is lost in one of them.
+	dropped := func(n int64) { e.Dropped = max(e.Dropped, 0) + n }
 	r.options(at, block, body[12:], func(code uint16, value []byte) {
-		if len(value) != 8 {
+		if len(value) != 8 || r.u64(value) > maxCount {
 			return
 		}
-		n := int64(r.u64(value) & (1<<63 - 1))
-		switch code {
+		switch n := int64(r.u64(value)); code {
 		case optReceived:
 			e.Received = n
-		case optDropped:
-			e.Dropped = n
-		case optOSDropped:
-			os = n
+		case optDropped, optOSDropped:
+			dropped(n)
 		}
 	})
-	// Drops at the interface and in the system are two places; a frame is lost in one of them.
-	if os >= 0 {
-		e.Dropped = max(e.Dropped, 0) + os
-	}
 	r.event(e)
 }
+
+// maxCount is the largest count that is believed; the sum of as many as a block can hold fits.
+const maxCount = 1 << 40

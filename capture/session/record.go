@@ -1,8 +1,9 @@
 package session
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
-	"fmt"
 
 	"ridewitness/capture"
 )
@@ -43,7 +44,8 @@ type SessionRecord struct {
 	Definitions []Text       `json:"definitions,omitempty"`
 	Links       []LinkRecord `json:"links,omitempty"`
 	Previous    *Previous    `json:"previous,omitempty"`
-	MendedFrom  *Previous    `json:"mended_from,omitempty"`
+	Added       bool         `json:"added,omitempty"` // the section adds to a session that had ended
+	MendedFrom  *MendedFrom  `json:"mended_from,omitempty"`
 }
 
 // Text is a file that the session was recorded with, whole.
@@ -53,11 +55,27 @@ type Text struct {
 	Text   string `json:"text"`
 }
 
-// Previous is what came before a section: its digest and length. In MendedFrom it is the whole file
-// that a session was saved from.
+// NewText returns a text with its digest.
+func NewText(name string, text []byte) Text {
+	sum := sha256.Sum256(text)
+	return Text{Name: name, SHA256: hex.EncodeToString(sum[:]), Text: string(text)}
+}
+
+// Previous is what came before a section: its digest and length.
 type Previous struct {
 	SHA256 string `json:"sha256"` // hex
 	Bytes  int64  `json:"bytes"`
+}
+
+// MendedFrom is the damaged file that a session was saved from: its own digest and length, and what
+// became of it.
+type MendedFrom struct {
+	Previous
+	Integrity      string `json:"integrity"` // altered or cut-short
+	Why            string `json:"why,omitempty"`
+	Kept           int64  `json:"kept"`               // bytes
+	Unproven       int64  `json:"unproven,omitempty"` // bytes of these that no seal covered
+	DroppedPackets uint64 `json:"dropped_packets,omitempty"`
 }
 
 // LinkRecord is the state of a bus: kind `link`.
@@ -105,45 +123,14 @@ const (
 	selfDigits = 16
 )
 
-// seal reads a seal and hands it to the digest.
-func (r *Reader) seal(at int64, stamp capture.Stamp, whole, text []byte) {
-	var s SealRecord
-	problem := ""
-	canonical, err := readSeal(&s, text)
-	switch {
-	case err != nil:
-		problem = err.Error()
-	case string(canonical) != string(text) || !zeroPadded(whole, len(text)):
-		problem = "its text was changed"
-	case s.Self != selfOf(whole):
-		problem = "its own check does not fit"
-	case s.Bytes != at-r.state.sectionAt:
-		problem = fmt.Sprintf("it stands %d bytes into its section and says %d", at-r.state.sectionAt, s.Bytes)
-	case s.Packets != r.packets-r.state.sectionPackets:
-		problem = fmt.Sprintf("%d packets come before it in its section and it says %d", r.packets-r.state.sectionPackets, s.Packets)
+// ReadSession reads the session record in an event, nil where it is another event or damaged.
+func ReadSession(e *capture.Event) *SessionRecord {
+	if e.Kind != capture.EventJournal || e.Name != KindSession {
+		return nil
 	}
-	if problem != "" {
-		r.state.broken(at, stamp, "seal J"+fmt.Sprint(r.records)+": "+problem)
-		return
+	var s SessionRecord
+	if json.Unmarshal(e.Body, &s) != nil {
+		return nil
 	}
-	r.state.sealed(s.End)
-	r.cur.marks = append(r.cur.marks, mark{at: r.pos, kind: markSeal, expect: s.SHA256,
-		place: Place{Offset: at, At: stamp, Packet: r.packets}})
-}
-
-func readSeal(s *SealRecord, text []byte) ([]byte, error) {
-	if err := json.Unmarshal(text, s); err != nil {
-		return nil, err
-	}
-	return json.Marshal(s)
-}
-
-// zeroPadded reports whether nothing but zeros lies between a record's text and its second length.
-func zeroPadded(whole []byte, text int) bool {
-	for _, b := range whole[blockHead+12+text : len(whole)-4] {
-		if b != 0 {
-			return false
-		}
-	}
-	return true
+	return &s
 }
