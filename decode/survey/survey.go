@@ -162,19 +162,25 @@ func (s *Survey) Candidates() []isotp.Candidate { return s.discovery.Candidates(
 // Full reports whether there was more talk than is remembered.
 func (s *Survey) Full() bool { return s.discovery.Full() }
 
-// Asked is one thing that a tester asks for.
-type Asked struct {
+// subject is what a request is about.
+type subject struct {
 	Service    uds.Service
 	Identifier uint16
 	HasID      bool
 	Sub        uint8
 	HasSub     bool
+}
+
+// Asked is one thing that a tester asks for.
+type Asked struct {
+	subject
 	Times      uint64
 	Refused    uint64
 	Unanswered uint64
 	Least      int // bytes of data in a positive answer, after service and identifier; -1: none came
 	Most       int
-	Packet     uint64 // of the first request
+	Packet     uint64   // of the first request
+	With       []uint16 // ReadDataByIdentifier: further identifiers that the first such request named
 }
 
 // Conversation is the talk of one pair.
@@ -192,7 +198,7 @@ type Talk struct {
 	listener  isotp.Listener
 	dialogues []*uds.Dialogue
 	talks     []Conversation
-	index     []map[Asked]int
+	index     []map[subject]int
 }
 
 // NewTalk returns a Talk that follows the pairs. Pairs that can't be told apart are left out.
@@ -205,7 +211,7 @@ func NewTalk(pairs []isotp.Pair) *Talk {
 		}
 		t.dialogues = append(t.dialogues, uds.NewDialogue())
 		t.talks = append(t.talks, Conversation{Pair: p})
-		t.index = append(t.index, map[Asked]int{})
+		t.index = append(t.index, map[subject]int{})
 	}
 	return t
 }
@@ -253,8 +259,8 @@ func (t *Talk) note(i int, exchanges []uds.Exchange) {
 		if e.Request.Service == 0 {
 			continue
 		}
-		key := Asked{Service: e.Request.Service, Identifier: e.Request.Identifier, HasID: e.Request.HasID, Sub: e.Request.Sub, HasSub: e.Request.HasSub}
-		a := t.asked(i, key, e.Asked.First)
+		key := subject{Service: e.Request.Service, Identifier: e.Request.Identifier, HasID: e.Request.HasID, Sub: e.Request.Sub, HasSub: e.Request.HasSub}
+		a := t.asked(i, key, e)
 		if a == nil {
 			continue
 		}
@@ -270,7 +276,7 @@ func (t *Talk) note(i int, exchanges []uds.Exchange) {
 	}
 }
 
-func (t *Talk) asked(i int, key Asked, packet uint64) *Asked {
+func (t *Talk) asked(i int, key subject, e *uds.Exchange) *Asked {
 	at, known := t.index[i][key]
 	if !known {
 		if len(t.talks[i].Asked) == maxAsked {
@@ -279,11 +285,27 @@ func (t *Talk) asked(i int, key Asked, packet uint64) *Asked {
 		}
 		at = len(t.talks[i].Asked)
 		t.index[i][key] = at
-		fresh := key
-		fresh.Least, fresh.Most, fresh.Packet = -1, -1, packet
+		fresh := Asked{subject: key}
+		fresh.Least, fresh.Most, fresh.Packet = -1, -1, e.Asked.First
+		fresh.With = further(e)
 		t.talks[i].Asked = append(t.talks[i].Asked, fresh)
 	}
 	return &t.talks[i].Asked[at]
+}
+
+// maxWith bounds the identifiers that are remembered of one request.
+const maxWith = 32
+
+// further returns the identifiers of a request for data after the first.
+func further(e *uds.Exchange) []uint16 {
+	if e.Request.Service != uds.ReadDataByIdentifier {
+		return nil
+	}
+	var more []uint16
+	for at := 3; at+1 < len(e.Asked.Payload) && len(more) < maxWith; at += 2 {
+		more = append(more, uint16(e.Asked.Payload[at])<<8|uint16(e.Asked.Payload[at+1]))
+	}
+	return more
 }
 
 // measure notes how long the data of an answer is.
