@@ -29,13 +29,9 @@ type served struct {
 }
 
 // serve runs a class with a shipped lesson and the wall's own clock.
-func serve(t *testing.T, name string) *served {
+func serve(t testing.TB, name string) *served {
 	t.Helper()
-	l, err := Builtin(name)
-	require.NoError(t, err)
-	room, err := NewRoom(l, courseOf(t, l), nil)
-	require.NoError(t, err)
-	return serveRoom(t, room)
+	return serveRoom(t, roomOf(t, name))
 }
 
 func serveRoom(t testing.TB, room *Room) *served {

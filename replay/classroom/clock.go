@@ -1,9 +1,8 @@
 package classroom
 
 import (
-	"time"
-
 	"ridewitness/capture"
+	"ridewitness/replay"
 )
 
 // Speeds that a trainer can choose, in session seconds per second.
@@ -11,30 +10,30 @@ var speeds = [...]float64{0.25, 0.5, 1, 2, 4, 8}
 
 const normalSpeed = 2 // index of 1
 
-// clock is session time that a trainer steers. It is worked out from the wall's monotonic time and
-// never counted up, so a slow or sleeping reader loses nothing.
+// clock is the session's clock with the few things that a trainer does to it.
 type clock struct {
-	at      capture.Stamp // at since
-	since   time.Time
-	speed   int // index into speeds
-	playing bool
+	*replay.Steered
+	speed int // index into speeds
 }
 
-// now returns the session time at a time of the wall.
-func (c *clock) now(wall time.Time) capture.Stamp {
-	if !c.playing {
-		return c.at
-	}
-	return c.at.Add(time.Duration(float64(wall.Sub(c.since)) * speeds[c.speed]))
+// newClock returns a clock that stands.
+func newClock(at capture.Stamp) clock {
+	c := clock{replay.NewSteered(at, speeds[normalSpeed]), normalSpeed}
+	c.Pause()
+	return c
 }
 
 // set moves the clock and leaves it playing or not.
-func (c *clock) set(at capture.Stamp, wall time.Time, playing bool) {
-	c.at, c.since, c.playing = at, wall, playing
+func (c *clock) set(at capture.Stamp, playing bool) {
+	c.Pause()
+	c.Jump(at)
+	if playing {
+		c.Resume()
+	}
 }
 
 // turn changes the speed by steps, within the list.
-func (c *clock) turn(steps int, wall time.Time) {
-	c.set(c.now(wall), wall, c.playing)
+func (c *clock) turn(steps int) {
 	c.speed = min(max(c.speed+steps, 0), len(speeds)-1)
+	c.SetSpeed(speeds[c.speed])
 }

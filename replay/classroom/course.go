@@ -243,18 +243,36 @@ func (c *Course) skip(at capture.Stamp) capture.Stamp {
 	return at
 }
 
-// stage returns the name of the stage at a time: of several, the one that began last.
+// recently is how long a mark is shown while no stage is known.
+const recently = time.Minute
+
+// stage says what is going on at a time: the stage that began last, or else what somebody said
+// within the last minute.
 func (c *Course) stage(at capture.Stamp) string {
-	name, corners := "", []decode.Corner(nil)
-	for _, s := range c.Stages {
-		if s.Start <= at && at <= s.End {
-			name, corners = s.Name, s.Corners
+	var now *safety.Stage
+	for i := range c.Stages {
+		if s := &c.Stages[i]; s.Start <= at && at <= s.End {
+			now = s
 		}
 	}
-	if len(corners) == 1 {
-		return name + " " + corners[0].String()
+	switch {
+	case now == nil:
+		return c.said(at)
+	case len(now.Corners) == 1:
+		return now.Name + " " + spoken(now.Corners[0])
+	default:
+		return now.Name
 	}
-	return name
+}
+
+func (c *Course) said(at capture.Stamp) string {
+	text := ""
+	for i := range c.Marks {
+		if m := &c.Marks[i]; m.At <= at && at.Sub(m.At) < recently && m.Name != safety.MarkTape && m.Name != safety.MarkNote {
+			text = "said: " + m.Name
+		}
+	}
+	return text
 }
 
 // point is one value of a track.

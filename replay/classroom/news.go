@@ -123,7 +123,7 @@ func (r *Room) board() boardNews {
 	c := r.Course
 	from := max(at.Add(-r.Lesson.Window), c.Start)
 	n := boardNews{
-		T: r.elapsed(), Step: r.step, Phase: r.phase.String(), Playing: r.clock.playing, Over: at >= c.End,
+		T: r.elapsed(), Step: r.step, Phase: r.phase.String(), Playing: !r.clock.Paused(), Over: at >= c.End,
 		Speed: fmt.Sprintf("%g\u00d7", speeds[r.clock.speed]), Clock: sessionTime(at.Sub(c.Start)),
 		From: sessionTime(from.Sub(c.Start)), Stage: c.stage(at), Stops: len(r.stops), Join: r.joining,
 		Strip: c.strip(at), Axis: c.axis(at), Corners: []view{},
@@ -147,7 +147,7 @@ func (r *Room) board() boardNews {
 	}
 	for _, id := range shown {
 		v := c.view(id, from, at, n.Axis)
-		if r.phase == Revealed && (b.At.Corner == id || b.At.Corner == decode.NoCorner) {
+		if r.phase == Revealed && b.At.Corner == id {
 			v.Event = box(b.eventFrom, b.eventTo, from, at)
 		}
 		n.Corners = append(n.Corners, v)
@@ -156,7 +156,7 @@ func (r *Room) board() boardNews {
 }
 
 // elapsed returns the milliseconds since the room was opened.
-func (r *Room) elapsed() int64 { return r.wall().Sub(r.begun).Milliseconds() }
+func (r *Room) elapsed() int64 { return time.Since(r.begun).Milliseconds() }
 
 func (r *Room) counts(b *bound) []int {
 	return append([]int(nil), r.seats.counts[:len(b.Choices)]...)
@@ -171,7 +171,7 @@ func (r *Room) seat(token string) (seatNews, error) {
 		return seatNews{}, ErrNoSeat
 	}
 	at := r.advance()
-	s.seen = r.wall()
+	s.seen = time.Now()
 	n := seatNews{T: r.elapsed(), Phase: Playing.String(), Clock: sessionTime(at.Sub(r.Course.Start))}
 	b := r.asked()
 	if b == nil || r.phase == Due {
@@ -190,7 +190,8 @@ func (r *Room) seat(token string) (seatNews, error) {
 	return n, nil
 }
 
-// How much of the session stands around the moment in question on a phone, after the reveal.
+// How much of the session stands around a finding on a phone, after the reveal. Around other
+// moments it is the window of the lesson.
 const (
 	plotBefore = 25 * time.Second
 	plotAfter  = 35 * time.Second
@@ -204,11 +205,11 @@ func (r *Room) plot(b *bound) *plotNews {
 	if id == decode.NoCorner {
 		id = b.Corners[len(b.Corners)-1]
 	}
-	before, after := plotBefore, plotAfter
-	if r.Lesson.Window > time.Hour { // a night is not seen in a minute
-		before, after = r.Lesson.Window, 0
+	before := r.Lesson.Window
+	if b.At.Finding != "" {
+		before = min(plotBefore, before)
 	}
-	from, to := max(b.at.Add(-before), c.Start), min(b.at.Add(after), r.horizon())
+	from, to := max(b.at.Add(-before), c.Start), min(b.at.Add(plotAfter), r.horizon())
 	a := c.axis(to)
 	v := c.view(id, from, to, a)
 	return &plotNews{Corner: spoken(id), From: sessionTime(from.Sub(c.Start)), To: sessionTime(to.Sub(c.Start)),
@@ -235,15 +236,22 @@ func thousandth(at, left, right capture.Stamp) int {
 	return int(min(max(float64(at-left)/float64(right-left), 0), 1) * 1000)
 }
 
-// strip returns the stages so far. One that has not ended reaches to now.
+// strip returns the stages so far; one that has not ended reaches to now. Stages of a kind that
+// follow one another are one stretch: six bleeds in a row are read as "bleed" from afar.
 func (c *Course) strip(at capture.Stamp) []strip {
-	all := []strip{}
+	all, from, to := []strip{}, capture.Stamp(0), capture.Stamp(0)
 	for _, s := range c.Stages {
 		if s.Start > at {
 			continue
 		}
-		a := thousandth(s.Start, c.Start, at)
-		all = append(all, strip{s.Name, a, max(thousandth(min(s.End, at), c.Start, at)-a, 2)})
+		n := len(all)
+		if n == 0 || all[n-1].Name != s.Name {
+			all = append(all, strip{Name: s.Name})
+			from, to, n = s.Start, s.End, n+1
+		}
+		to = min(max(to, s.End), at)
+		a := thousandth(from, c.Start, at)
+		all[n-1].Start, all[n-1].Width = a, max(thousandth(to, c.Start, at)-a, 3)
 	}
 	return all
 }

@@ -65,7 +65,7 @@ var Keys = map[string]Command{
 
 // Errors of Do and Answer. Pages show them as they are.
 var (
-	ErrMovedOn   = errors.New("the class has moved on since; look and press again")
+	ErrMovedOn   = errors.New("moved on since; press again")
 	ErrUnasked   = errors.New("a stop is due: ask the question, or skip it")
 	ErrOpen      = errors.New("a question is open: close and reveal it first")
 	ErrNotNow    = errors.New("that step does not come now")
@@ -86,7 +86,6 @@ type Room struct {
 	Course *Course
 
 	mu      sync.Mutex
-	wall    func() time.Time
 	begun   time.Time
 	clock   clock
 	stops   []bound
@@ -98,23 +97,18 @@ type Room struct {
 	changed chan struct{} // closed and replaced at each change of what pages show
 }
 
-// NewRoom returns a room at the start of the course, paused. wall is the time of the wall; nil is
-// time.Now. The error joins a *StopError for each stop of the lesson that never comes. A nil lesson
-// plays without stops.
-func NewRoom(l *Lesson, c *Course, wall func() time.Time) (*Room, error) {
+// NewRoom returns a room at the start of the course, paused. The error joins a *StopError for each
+// stop of the lesson that never comes. A nil lesson plays without stops.
+func NewRoom(l *Lesson, c *Course) (*Room, error) {
 	if l == nil {
 		l = &Lesson{Window: defaultWindow}
-	}
-	if wall == nil {
-		wall = time.Now
 	}
 	stops, err := bind(l, c)
 	if err != nil {
 		return nil, err
 	}
-	now := wall()
-	r := &Room{Lesson: l, Course: c, wall: wall, begun: now, stops: stops, joining: true, changed: make(chan struct{})}
-	r.clock = clock{at: c.Start, since: now, speed: normalSpeed}
+	r := &Room{Lesson: l, Course: c, begun: time.Now(), clock: newClock(c.Start), stops: stops, joining: true,
+		changed: make(chan struct{})}
 	r.seats.byToken = map[string]*seat{}
 	return r, nil
 }
@@ -150,18 +144,17 @@ func (r *Room) enter(p Phase) {
 // advance moves the room to now: over silences, and to a halt at a stop or the end. It returns the
 // session time. Everything that looks at the room calls it first, so the room needs no goroutine.
 func (r *Room) advance() capture.Stamp {
-	wall := r.wall()
-	at := r.clock.now(wall)
-	if !r.clock.playing {
+	at := r.clock.Now()
+	if r.clock.Paused() {
 		return at
 	}
 	if to := r.Course.skip(at); to != at {
 		at = min(to, r.horizon())
-		r.clock.set(at, wall, true)
+		r.clock.set(at, true)
 	}
 	if limit := r.horizon(); at >= limit {
 		at = limit
-		r.clock.set(at, wall, false)
+		r.clock.set(at, false)
 		r.hold(at)
 	}
 	return at
@@ -212,9 +205,9 @@ func (r *Room) Do(c Command, seen uint64) error {
 	case JoinCard:
 		r.joining = !r.joining
 	case Slower:
-		r.clock.turn(-1, r.wall())
+		r.clock.turn(-1)
 	case Faster:
-		r.clock.turn(1, r.wall())
+		r.clock.turn(1)
 	case Play:
 		if err := r.play(at); err != nil {
 			return err
@@ -233,7 +226,6 @@ func (r *Room) Do(c Command, seen uint64) error {
 
 // proceed takes one step between phases.
 func (r *Room) proceed(c Command) error {
-	wall := r.wall()
 	switch {
 	case c == Ask && r.phase == Due:
 		r.joining = false
@@ -244,7 +236,6 @@ func (r *Room) proceed(c Command) error {
 	case c == Reveal && r.phase == Closed:
 		// The next stop may lie at the same moment; it then waits until this one is put away.
 		r.next++
-		r.clock.set(r.clock.now(wall), wall, false)
 		r.enter(Revealed)
 	case c == Skip && r.phase == Due:
 		r.next++
@@ -261,8 +252,8 @@ func (r *Room) proceed(c Command) error {
 // play plays or pauses.
 func (r *Room) play(at capture.Stamp) error {
 	switch {
-	case r.clock.playing:
-		r.clock.set(at, r.wall(), false)
+	case !r.clock.Paused():
+		r.clock.set(at, false)
 	case r.phase == Due:
 		return ErrUnasked
 	case r.phase == Open || r.phase == Closed:
@@ -271,7 +262,7 @@ func (r *Room) play(at capture.Stamp) error {
 		return errNoPlaying
 	default:
 		r.joining = false
-		r.clock.set(at, r.wall(), true)
+		r.clock.set(at, true)
 	}
 	return nil
 }
@@ -296,8 +287,8 @@ func (r *Room) seek(c Command, at capture.Stamp) {
 		}
 	}
 	to = min(max(to, r.Course.Start), r.horizon())
-	playing := r.clock.playing && (c == Back || c == Forward) && to < r.horizon()
-	r.clock.set(to, r.wall(), playing)
+	playing := !r.clock.Paused() && (c == Back || c == Forward) && to < r.horizon()
+	r.clock.set(to, playing)
 	if r.phase == Due && to < r.stops[r.next].at {
 		r.enter(Playing)
 		return

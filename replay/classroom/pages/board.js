@@ -71,6 +71,7 @@ function strip(stages) {
     item.textContent = s.name;
     item.style.left = s.start / 10 + "%";
     item.style.width = s.width / 10 + "%";
+    item.classList.toggle("narrow", item.scrollWidth > item.clientWidth + 1);
   });
 }
 
@@ -110,6 +111,7 @@ function choice(q, text, i) {
 // tools shows where the class is and what may come next.
 function tools(news) {
   byId("playing").textContent = news.playing ? "Pause" : "Play";
+  byId("skipping").textContent = news.phase === "revealed" ? "Go on" : "Skip";
   byId("speed").textContent = news.speed;
   const may = {ask: news.phase === "due", close: news.phase === "open", reveal: news.phase === "closed",
     skip: news.phase === "due" || news.phase === "revealed"};
@@ -142,6 +144,7 @@ async function command(name) {
 function steer() {
   const byKey = {}, keys = byId("keys");
   let on = true;
+  document.body.classList.add("steered");
   for (const b of document.querySelectorAll("[data-do]")) {
     byKey[b.dataset.key] = b;
     b.addEventListener("click", () => command(b.dataset.do));
@@ -150,7 +153,7 @@ function steer() {
   keys.addEventListener("click", () => {
     on = !on;
     keys.setAttribute("aria-pressed", on);
-    keys.textContent = on ? "Keys on" : "Keys off";
+    keys.textContent = on ? "Keys: on" : "Keys: off";
   });
   addEventListener("keydown", e => {
     if (!on || e.ctrlKey || e.altKey || e.metaKey || e.repeat && !e.key.startsWith("Arrow")) return;
@@ -158,6 +161,7 @@ function steer() {
     const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
     if (key === "h") {
       byId("tools").hidden = !byId("tools").hidden;
+      document.body.classList.toggle("steered", !byId("tools").hidden);
       return;
     }
     if (!byKey[key]) return;

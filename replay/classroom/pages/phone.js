@@ -149,7 +149,7 @@ function revealed(news) {
 // plot draws the moment in question. It comes with the reveal and is nowhere before.
 function plot(p) {
   const legend = element("p", "legend");
-  legend.append(element("span", "", p.corner), element("span", "p", "pressure, bar gauge"), element("span", "h", "height, mm"));
+  legend.append(element("span", "", p.corner), element("span", "p", "bar gauge"), element("span", "h", "mm"));
   const box = element("div", "plot");
   box.append(scale(p.axis.pressureTop, "0"), pane(p, p.p, "p", p.least, "pressure"),
     scale(p.axis.heightTop, p.axis.heightFoot), pane(p, p.h, "h", -1, "height"));
