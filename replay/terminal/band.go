@@ -1,0 +1,180 @@
+package terminal
+
+import (
+	"fmt"
+	"strings"
+)
+
+// line is one row of the band.
+type line struct {
+	text  string
+	style Style
+}
+
+func lines(style Style, rows ...string) []line {
+	all := make([]line, len(rows))
+	for i, r := range rows {
+		all[i] = line{r, style}
+	}
+	return all
+}
+
+// band writes the standing line or the warning into the three rows that are kept free for it.
+func (p *Picture) band(s *State, y int) { p.bandIn(s, y, bandRows) }
+
+// bandIn writes the band into at most `rows` rows and returns the row after them.
+func (p *Picture) bandIn(s *State, y, rows int) int {
+	for i, l := range s.band(p.width, rows) {
+		text := l.text
+		if l.style == Alarm || l.style == Reverse {
+			text += strings.Repeat(" ", max(p.width-cells(text), 0))
+		}
+		p.put(0, y+i, l.style, text)
+	}
+	return y + rows
+}
+
+// band returns the rows of the band: a danger that lasts, or else blindness, what is over, and the
+// standing line.
+func (s *State) band(w, rows int) []line {
+	if d := s.danger(); d != nil {
+		return s.dangerBand(d, w, rows)
+	}
+	var head []line
+	if s.Sight == Blind {
+		head = lines(Reverse, firstFit(w, min(rows-1, 2), " "+blindLine, "BLIND: look at the lift, not here.")...)
+	}
+	if over := s.over(); over != "" {
+		stays := " stays      This line stays until the recording ends."
+		if s.Mode != Live {
+			stays = " stays      This line stays until the end."
+		}
+		left := rows - len(head) - 1
+		text := wrap(over, w, 4)
+		if len(text)+1 <= left && cells(stays) <= w {
+			text = append(text, stays)
+		}
+		if len(text) > left {
+			text = wrap("!! "+s.overShort(), w, 3)
+		}
+		head = append(head, lines(Bold, text[:min(len(text), max(left, 0))]...)...)
+	}
+	return append(head, lines(Bold, firstFit(w, rows-len(head), s.standingVariants()...)...)...)
+}
+
+// firstFit returns the first text that fits into rows of w cells, wrapped; the last one cut, when
+// none does.
+func firstFit(w, rows int, texts ...string) []string {
+	var wrapped []string
+	for _, text := range texts {
+		indent := 0
+		if strings.HasPrefix(text, doNotLower) && w >= tableWidth {
+			indent = len(doNotLower)
+		}
+		wrapped = wrap(text, w, indent)
+		if len(wrapped) <= rows {
+			if strings.HasPrefix(text, " ") && len(wrapped) == 1 {
+				return []string{text}
+			}
+			return wrapped
+		}
+	}
+	return wrapped[:max(min(rows, len(wrapped)), 0)]
+}
+
+// over says what danger there was, newest first; "" for none.
+func (s *State) over() string {
+	var said []string
+	for i := range s.Dangers {
+		d := &s.Dangers[i]
+		said = append(said, fmt.Sprintf("%s %s to %s.", d.Over, clock(s.Start, d.Since), clock(s.Start, d.Until)))
+	}
+	if len(said) == 0 {
+		return ""
+	}
+	text := "!! DANGER  " + said[0]
+	if n := len(said) - 1; n > 0 {
+		text += fmt.Sprintf(" %d more before.", n)
+	}
+	return text
+}
+
+func (s *State) overShort() string {
+	if len(s.Dangers) == 0 {
+		return ""
+	}
+	return s.Dangers[0].Over
+}
+
+// dangerBand writes the newest danger first, its figures, and since when, or the one before it.
+func (s *State) dangerBand(d *Danger, w, rows int) []line {
+	const sign = " !! DANGER  "
+	lasting := 0
+	var second *Danger
+	for i := range s.Dangers {
+		if s.Dangers[i].Lasts() {
+			lasting++
+			if lasting == 2 {
+				second = &s.Dangers[i]
+			}
+		}
+	}
+	since := s.sinceWords(d)
+	if second != nil {
+		since = "!! " + second.Head
+		if lasting > 2 {
+			since += fmt.Sprintf(" %d more.", lasting-2)
+		}
+	}
+	var all []string
+	for _, parts := range [][]string{{sign + d.Head, d.Figures, since}, {sign + d.Head + " " + d.Figures, since},
+		{sign + d.Head + " " + d.Figures + "; " + since}, {sign + d.Head + " " + since}, {sign + d.Head + " " + d.Figures}, {sign + d.Head}, {"!! " + d.Head}} {
+		all = all[:0]
+		for i, part := range parts {
+			if part == "" {
+				continue
+			}
+			if i > 0 {
+				part = "    " + part
+			}
+			all = append(all, indented(part, w)...)
+		}
+		if len(all) <= rows {
+			break
+		}
+	}
+	all = all[:min(len(all), rows)]
+	for len(all) < rows {
+		all = append(all, "")
+	}
+	return lines(Alarm, all...)
+}
+
+// indented wraps a text that begins with blanks and keeps them; further rows begin with four.
+func indented(text string, w int) []string {
+	body := strings.TrimLeft(text, " ")
+	lead := len(text) - len(body)
+	rows := wrap(strings.Repeat("x", lead)+body, w, 4)
+	if len(rows) > 0 {
+		rows[0] = strings.Repeat(" ", lead) + strings.TrimPrefix(rows[0], strings.Repeat("x", lead))
+	}
+	return rows
+}
+
+// sinceWords says since when a danger lasts, how old its news is, and what the sound does.
+func (s *State) sinceWords(d *Danger) string {
+	text := fmt.Sprintf("since %s, %.0f s", clock(s.Start, d.Since), max(s.Now.Sub(d.Since).Seconds(), 0))
+	if c := &s.Corners[max(d.Corner, 1)-1]; d.Corner != 0 {
+		text += "; data " + c.ageWord() + " old"
+	}
+	if d.Told > 0 {
+		text += fmt.Sprintf("; first shown %.1f s after the frame", d.Told.Seconds())
+	}
+	if s.Recording != nil {
+		if s.Recording.SilencedUntil > s.Now {
+			return text + fmt.Sprintf("; silenced for %.0f s more", s.Recording.SilencedUntil.Sub(s.Now).Seconds())
+		}
+		return text + "; sounding; S silences for 60 s"
+	}
+	return text
+}

@@ -1,0 +1,418 @@
+package terminal
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"ridewitness/capture"
+	"ridewitness/decode"
+	"ridewitness/safety"
+)
+
+// Facts are what a follower is told about a session, since no frame says it.
+type Facts struct {
+	Mode   Mode
+	Origin string
+	Label  string
+	End    capture.Stamp // 0 where it is not known
+	Keys   []Key
+	Zone   *time.Location
+}
+
+// Follower feeds a pipeline and keeps the State that a picture is drawn from. Its methods may be
+// called from several goroutines.
+type Follower struct {
+	// Alarm, when set, is called at once when a danger begins, with the state that shows it. It
+	// must not call the Follower.
+	Alarm func(State)
+
+	mu      sync.Mutex
+	pipe    *safety.Pipeline
+	look    *safety.Lookout
+	facts   Facts
+	buses   []busTrack
+	frames  uint64
+	dangers []danger
+	events  []Event
+	history [4]*History
+	lastOff capture.Stamp // since when the sight is not WATCHING
+	now     capture.Stamp
+}
+
+// danger is a Danger and what ends it.
+type danger struct {
+	Danger
+	finding  *safety.Finding // nil: the lookout's own
+	descends bool            // it came with a descent, and ends with it
+	noted    bool            // the end is in the events
+}
+
+// maxEvents bounds the events that are kept, maxDangers the warnings.
+const (
+	maxEvents  = 50
+	maxDangers = 32
+)
+
+// Follow returns a follower of a pipeline that was not fed yet. What was set as the judge's Alarm
+// and Trace is called as before.
+func Follow(p *safety.Pipeline, facts Facts) *Follower {
+	f := &Follower{pipe: p, look: safety.NewLookout(p.Judge), facts: facts}
+	for i := range f.history {
+		f.history[i] = &History{}
+	}
+	f.look.Reading = func(r safety.Reading) {
+		if i := slices.Index(decode.Corners[:], r.Corner); i >= 0 {
+			f.history[i].add(r)
+		}
+	}
+	f.look.Unproven = f.unproven
+	alarm, trace := p.Judge.Alarm, p.Judge.Trace
+	p.Judge.Alarm = func(found safety.Finding) {
+		if alarm != nil {
+			alarm(found)
+		}
+		f.found(found)
+	}
+	p.Judge.Trace = func(h safety.Happening) {
+		if trace != nil {
+			trace(h)
+		}
+		f.happen(h)
+	}
+	return f
+}
+
+// Take feeds the pipeline with a batch and follows it.
+func (f *Follower) Take(b *capture.Batch) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for i := range b.Events {
+		f.event(&b.Events[i])
+	}
+	for i := range b.Frames {
+		f.bus(b.Frames[i].Bus).frame(b.Frames[i].At)
+	}
+	f.frames += uint64(len(b.Frames))
+	f.pipe.Take(b)
+	f.now = max(f.now, f.pipe.Judge.Now())
+	f.settle()
+}
+
+// Finish ends the pipeline.
+func (f *Follower) Finish() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.pipe.Finish()
+	f.settle()
+}
+
+// Danger reports whether a danger lasts.
+func (f *Follower) Danger() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.ContainsFunc(f.dangers, func(d danger) bool { return d.Lasts() })
+}
+
+func (f *Follower) bus(id capture.BusID) *busTrack {
+	for len(f.buses) <= int(id) {
+		f.buses = append(f.buses, busTrack{name: fmt.Sprintf("bus %d", len(f.buses))})
+	}
+	return &f.buses[id]
+}
+
+func (f *Follower) event(e *capture.Event) {
+	if e.Bus >= capture.MaxBuses {
+		return
+	}
+	switch e.Kind {
+	case capture.EventBus:
+		f.bus(e.Bus).name = clean(e.Name)
+	case capture.EventLoss:
+		f.note(e.At, "lost", fmt.Sprintf("%s frames on %s", grouped(e.Count), f.bus(e.Bus).name))
+	case capture.EventTimeBack:
+		f.note(e.At, "blind", fmt.Sprintf("the time of %s steps back by %s", f.bus(e.Bus).name, time.Duration(e.Count).Round(time.Millisecond)))
+	case capture.EventDamage:
+		f.note(e.At, "blind", "something could not be read and was left out")
+	}
+}
+
+// note adds a line to what happened last.
+func (f *Follower) note(at capture.Stamp, word, text string) {
+	if len(f.events) == maxEvents {
+		f.events = slices.Delete(f.events, 0, 1)
+	}
+	f.events = append(f.events, Event{at, word, clean(text)})
+}
+
+// happen follows what happens to the vehicle.
+func (f *Follower) happen(h safety.Happening) {
+	switch h.Kind {
+	case safety.MarkSet:
+		m := h.Mark
+		f.note(h.At, "mark", strings.Join(strings.Fields(m.Name+" "+m.Corner.String()+" "+m.Value+" "+m.Note), " "))
+	case safety.MarkTaken:
+		f.note(h.At, "mark", h.Mark.Name+" taken back")
+		f.dangers = slices.DeleteFunc(f.dangers, func(d danger) bool { return d.rests(h.Mark) })
+	case safety.RequestMade:
+		f.note(h.At, "request", requestWords(h.Request))
+	case safety.RunEnded:
+		f.note(h.At, "seen", fmt.Sprintf("%s of %s ended", h.Run.Stage, cornerList(h.Run.Corners)))
+	case safety.PhaseChanged:
+		if h.To != safety.PhaseUnknown {
+			f.note(h.At, "seen", "the body is "+h.To.String())
+		}
+	case safety.DescentBegan:
+		f.note(h.Start, "seen", "the corners close together")
+	case safety.CornerClosing:
+		if h.Closing.Jack {
+			f.note(h.At, "seen", h.Corner.String()+" closes alone, a jack is marked")
+		}
+	case safety.Contradiction:
+		f.note(h.At, "blind", fmt.Sprintf("%s %s contradicts itself", h.Corner, h.Quantity))
+	}
+}
+
+func requestWords(r *safety.Request) string {
+	what := r.Stage + " of " + cornerList(r.Corners)
+	if r.Stop {
+		what = "end of the " + what
+	}
+	if r.Code != 0 {
+		return fmt.Sprintf("%s: %s, 0x%02X %s", what, r.Verdict, uint8(r.Code), r.Code.Words())
+	}
+	return what + ": " + r.Verdict.String()
+}
+
+// rests reports whether a danger was found by a mark.
+func (d *danger) rests(m *safety.Mark) bool {
+	return d.finding != nil && slices.ContainsFunc(d.finding.Evidence, func(e safety.Evidence) bool {
+		return e.Mark != "" && e.Record == m.Record && e.At == m.At
+	})
+}
+
+// found follows a broken rule. Only those of HAZARDS H10 take the place of the standing line.
+func (f *Follower) found(found safety.Finding) {
+	word := strings.ToUpper(found.Rule.Severity.String())
+	f.note(found.End, word, found.Summary)
+	head, over := headline(&found)
+	if head == "" {
+		return
+	}
+	// A corner of which nothing was known a moment ago is known to be empty now: one warning.
+	f.dangers = slices.DeleteFunc(f.dangers, func(d danger) bool {
+		return d.finding == nil && d.Corner == found.Corner && d.Lasts()
+	})
+	f.warn(danger{Danger: Danger{Rule: found.Rule.Name, Corner: found.Corner, Since: found.Start, Head: head, Over: over},
+		finding: &found, descends: strings.HasPrefix(found.Rule.Name, "lowered-") && f.look.Descending()})
+}
+
+// unproven follows a descent on to a spring that nobody has seen filled.
+func (f *Follower) unproven(s safety.StandingLine, h safety.Happening) {
+	if slices.ContainsFunc(f.dangers, func(d danger) bool { return d.Corner == s.Corner && d.Lasts() }) {
+		return
+	}
+	head, over := unprovenHeadline(&s, f.clock)
+	f.note(h.At, "DANGER", over)
+	f.warn(danger{Danger: Danger{Corner: s.Corner, Since: h.Start, Head: head, Over: over}, descends: true})
+}
+
+func (f *Follower) warn(d danger) {
+	if len(f.dangers) == maxDangers {
+		f.dangers = slices.Delete(f.dangers, 0, 1)
+	}
+	f.dangers = append(f.dangers, d)
+	if f.Alarm != nil {
+		f.now = max(f.now, f.pipe.Judge.Now())
+		f.Alarm(f.state(f.now))
+	}
+}
+
+// settle ends the dangers that are over.
+func (f *Follower) settle() {
+	for i := range f.dangers {
+		d := &f.dangers[i]
+		if d.Lasts() && f.isOver(d) {
+			d.Until = f.now
+		}
+	}
+}
+
+// lastsLeast is how long a warning stays that nothing seen can end.
+const lastsLeast = 30 * time.Second
+
+func (f *Follower) isOver(d *danger) bool {
+	v := f.look.View(d.Corner, f.now)
+	switch {
+	case d.descends || f.look.Descending() && strings.HasPrefix(d.Rule, "lowered-"):
+		d.descends = true
+		return !f.look.Descending()
+	case d.Rule == "over-pressure":
+		return v.Pressure.Fresh() && v.Greatest.Known && v.Pressure.Last.Value <= v.Greatest.Value
+	case d.Rule == "line-opened-under-pressure":
+		return v.Pressure.Fresh() && v.Pressure.Last.Value <= residual || !v.LineOpen
+	case d.Rule == "lowered-with-no-fill-seen":
+		k := f.look.Corner(d.Corner, f.now).Kind
+		return k == safety.NothingSeen || k == safety.SaidFilled
+	default:
+		return f.now.Sub(d.Since) > lastsLeast
+	}
+}
+
+// residual is what is left behind a line after a proper bleed, in bar gauge (common practice, no
+// source).
+const residual = 0.2
+
+// State returns what there is to show at now; an earlier now than what was fed counts as that.
+func (f *Follower) State(now capture.Stamp) State {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.now = max(f.now, now)
+	f.settle()
+	return f.state(f.now)
+}
+
+func (f *Follower) state(now capture.Stamp) State {
+	j := f.pipe.Judge
+	s := State{Mode: f.facts.Mode, Origin: f.facts.Origin, Label: clean(f.facts.Label), Speed: 1, Start: j.Start(), Now: now,
+		End: f.facts.End, Zone: f.facts.Zone, Keys: f.facts.Keys, Frames: f.frames}
+	s.Proven, s.Assumed, s.Contradicted = j.Proofs()
+	s.Lost, s.LostKnown = f.look.Lost()
+	s.Stage = f.look.Stage()
+	s.Standing = f.look.Standing(now)
+	s.Events = slices.Clone(f.events)
+	for i, id := range decode.Corners {
+		s.Corners[i] = f.corner(i, id, now)
+	}
+	for _, b := range f.buses {
+		s.Buses = append(s.Buses, b.bus(now))
+	}
+	for _, d := range slices.Backward(f.dangers) {
+		d.Figures = figures(&d.Danger, &s)
+		s.Dangers = append(s.Dangers, d.Danger)
+	}
+	see(&s)
+	return s
+}
+
+func (f *Follower) corner(i int, id decode.Corner, now capture.Stamp) Corner {
+	c := Corner{CornerView: f.look.View(id, now)}
+	h := *f.history[i]
+	c.History = &h
+	if c.Pressure.Fresh() {
+		c.PressureRate = rate(c.History, c.Pressure.Last, func(s spot) (float64, bool) { return s.pressure, s.hasP })
+	}
+	if c.Height.Fresh() {
+		c.HeightRate = rate(c.History, c.Height.Last, func(s spot) (float64, bool) { return s.height, s.hasH })
+	}
+	return c
+}
+
+// rate sets the last reading against one of two to four seconds before it.
+func rate(h *History, last safety.Reading, of func(spot) (float64, bool)) Rate {
+	n := secondOf(last.At)
+	for back := int64(3); back <= 4; back++ {
+		if v, ok := of(h.at(n - back)); ok {
+			// The value kept of a second is its last: its end is its time.
+			dt := float64(last.At)/1e9 - float64(n-back+1)
+			return Rate{(last.Value - v) / dt, true}
+		}
+	}
+	return Rate{}
+}
+
+// clock writes a stamp as session time.
+func (f *Follower) clock(at capture.Stamp) string { return clock(f.pipe.Judge.Start(), at) }
+
+// busTrack counts the frames of a bus per second.
+type busTrack struct {
+	name   string
+	last   capture.Stamp
+	second int64
+	n      [rateSeconds + 1]uint32 // by second, the present one included
+}
+
+const rateSeconds = 4
+
+func (b *busTrack) frame(at capture.Stamp) {
+	n := secondOf(at)
+	b.turn(n)
+	if n == b.second {
+		b.n[uint64(n)%uint64(len(b.n))]++
+	}
+	b.last = max(b.last, at)
+}
+
+// turn forgets the seconds that lie too far back.
+func (b *busTrack) turn(second int64) {
+	if second <= b.second {
+		return
+	}
+	for i := max(b.second+1, second-rateSeconds); i <= second; i++ {
+		b.n[uint64(i)%uint64(len(b.n))] = 0
+	}
+	b.second = second
+}
+
+func (b *busTrack) bus(now capture.Stamp) Bus {
+	t := *b
+	t.turn(secondOf(now))
+	sum := uint32(0)
+	for i, n := range t.n {
+		if uint64(i) != uint64(t.second)%uint64(len(t.n)) {
+			sum += n
+		}
+	}
+	return Bus{Name: b.name, Rate: float64(sum) / rateSeconds, Silent: max(now.Sub(b.last), 0)}
+}
+
+// silentAfter is how long no frame may come on any bus before nothing on the screen is news.
+const silentAfter = 2 * time.Second
+
+// see works out how much is seen.
+func see(s *State) {
+	for i := range s.Corners {
+		c := &s.Corners[i]
+		if !c.OnAir {
+			continue
+		}
+		s.count(c.Corner, decode.Pressure, &c.Pressure)
+		s.count(c.Corner, decode.Height, &c.Height)
+	}
+	quietest := -1
+	for i := range s.Buses {
+		if quietest < 0 || s.Buses[i].Silent < s.Buses[quietest].Silent {
+			quietest = i
+		}
+	}
+	switch {
+	case quietest < 0 || s.Frames == 0:
+		s.Why = "no frame yet"
+	case s.Buses[quietest].Silent > silentAfter:
+		name := s.Buses[quietest].Name
+		if len(s.Buses) > 1 {
+			name = "any bus"
+		}
+		s.Why = fmt.Sprintf("no frame on %s %s", name, age(s.Buses[quietest].Silent))
+	case s.Signals == 0 || len(s.Unseen) == s.Signals && !slices.ContainsFunc(s.Unseen, func(u Unseen) bool { return !u.Never }):
+		s.Why = "no definition matches"
+	case len(s.Unseen) > 0:
+		s.Sight = PartBlind
+	default:
+		s.Sight = Watching
+	}
+}
+
+func (s *State) count(id decode.Corner, q decode.Quantity, signal *safety.SignalState) {
+	if !signal.Defined {
+		return
+	}
+	s.Signals++
+	if signal.Fresh() {
+		s.Fresh++
+		return
+	}
+	s.Unseen = append(s.Unseen, Unseen{Corner: id, Quantity: q, Age: signal.Age, Never: !signal.Seen})
+}

@@ -1,0 +1,66 @@
+package terminal
+
+import (
+	"context"
+	"os"
+	"time"
+)
+
+// keyWait is how long one look for a key lasts: how late a reader notices that it is to end.
+const keyWait = 100 * time.Millisecond
+
+const (
+	ctrlC = 0x03
+	ctrlZ = 0x1a
+	esc   = 0x1b
+)
+
+// readKeys hands every key of a terminal in raw mode to press until ctx is done or the terminal
+// ends. Sequences of an arrow or function key are left out.
+func readKeys(ctx context.Context, in *os.File, press func(byte)) {
+	var buf [64]byte
+	var seq escape
+	for ctx.Err() == nil {
+		there, err := waitReadable(in, keyWait)
+		if err != nil {
+			return
+		}
+		if !there {
+			seq = 0
+			continue
+		}
+		n, err := in.Read(buf[:])
+		if err != nil || n == 0 {
+			return
+		}
+		for _, b := range buf[:n] {
+			if seq.skips(b) {
+				continue
+			}
+			press(b)
+		}
+	}
+}
+
+// escape is how far a control sequence has come: none, ESC, inside.
+type escape int
+
+// skips reports whether b belongs to a control sequence (ECMA-48, 5.4: parameters and intermediates,
+// then a final byte from 0x40 on).
+func (e *escape) skips(b byte) bool {
+	switch {
+	case b == esc:
+		*e = 1
+	case *e == 1 && (b == '[' || b == 'O'):
+		*e = 2
+	case *e == 1:
+		*e = 0
+	case *e == 2:
+		if b >= 0x40 {
+			*e = 0
+		}
+	default:
+		return false
+	}
+	return true
+}

@@ -1,0 +1,186 @@
+package terminal
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"ridewitness/capture"
+	"ridewitness/decode"
+	"ridewitness/safety"
+)
+
+// Lines writes what changes as one sentence a line, for pipes and for readers of lines. Nothing it
+// writes moves a cursor.
+type Lines struct {
+	Out   io.Writer
+	ASCII bool
+
+	begun    bool
+	sight    Sight
+	stated   capture.Stamp // when the state was written last
+	standing []against
+	dangers  map[dangerKey]capture.Stamp // when it was written last
+	over     map[dangerKey]bool
+	event    Event // the last one written
+	err      error
+}
+
+type against struct {
+	corner decode.Corner
+	kind   safety.StandingKind
+}
+
+type dangerKey struct {
+	rule   string
+	corner decode.Corner
+	since  capture.Stamp
+}
+
+// How often what lasts is said again, in session time.
+const (
+	stateEvery  = time.Minute
+	dangerEvery = 5 * time.Second
+)
+
+// Update writes what is new in a state. After an error of the writer it writes nothing more and
+// returns the error again.
+func (p *Lines) Update(s *State) error {
+	if !p.begun {
+		p.begin(s)
+	}
+	p.events(s)
+	if s.Sight != p.sight || s.Now.Sub(p.stated) >= stateEvery {
+		p.sight, p.stated = s.Sight, s.Now
+		p.say(s, s.Now, p.stateLine(s))
+	}
+	p.dangersOf(s)
+	var now []against
+	for i := range s.Standing {
+		now = append(now, against{s.Standing[i].Corner, s.Standing[i].Kind})
+	}
+	if !slices.Equal(now, p.standing) {
+		p.standing = now
+		if line := s.StandingLine(); line != "" {
+			p.say(s, s.Now, line)
+		}
+	}
+	return p.err
+}
+
+func (p *Lines) begin(s *State) {
+	p.begun, p.dangers, p.over = true, map[dangerKey]capture.Stamp{}, map[dangerKey]bool{}
+	p.sight, p.stated = s.Sight, s.Now
+	p.write(Caution)
+	p.say(s, s.Now, p.stateLine(s))
+}
+
+func (p *Lines) stateLine(s *State) string {
+	mode, states := s.stateParts()
+	text := "state "
+	if mode != "" {
+		text += mode + ", "
+	}
+	text += strings.ReplaceAll(states[0], "  ", ", ")
+	if s.LostKnown {
+		text += ", lost " + grouped(s.Lost)
+	}
+	text += ", origin " + strings.ToLower(s.origin())
+	if s.Sight == Blind {
+		text += ". " + blindLine
+	}
+	return text
+}
+
+// events writes those that came since the last one written.
+func (p *Lines) events(s *State) {
+	from := slices.Index(s.Events, p.event) + 1
+	for _, e := range s.Events[from:] {
+		p.event = e
+		if e.Word != "DANGER" {
+			p.say(s, e.At, e.Word+" "+e.Text)
+		}
+	}
+}
+
+// dangersOf writes what begins, what lasts, every 5 s, and what is over.
+func (p *Lines) dangersOf(s *State) {
+	for i := len(s.Dangers) - 1; i >= 0; i-- {
+		d := &s.Dangers[i]
+		key := dangerKey{d.Rule, d.Corner, d.Since}
+		last, known := p.dangers[key]
+		switch {
+		case !known:
+			p.say(s, d.Since, "DANGER "+sentences(d.Head)+" "+upperFirst(d.Figures))
+		case !d.Lasts() && !p.over[key]:
+			p.over[key] = true
+			p.say(s, d.Until, "DANGER over: "+d.Over+" The finding stays.")
+			continue
+		case !d.Lasts() || s.Now.Sub(last) < dangerEvery:
+			continue
+		default:
+			p.say(s, s.Now, "DANGER still so: "+sentences(d.Head)+" "+upperFirst(d.Figures))
+		}
+		p.dangers[key] = s.Now
+	}
+}
+
+func (p *Lines) say(s *State, at capture.Stamp, text string) {
+	p.write(clock(s.Start, at) + " " + strings.TrimSpace(text))
+}
+
+func (p *Lines) write(text string) {
+	if p.err != nil {
+		return
+	}
+	if p.ASCII {
+		text = asciiText(text)
+	}
+	_, p.err = fmt.Fprintln(p.Out, text)
+}
+
+func asciiText(text string) string {
+	p := newPicture(max(cells(text), 1), 1)
+	p.put(0, 0, Plain, text)
+	p.ascii()
+	return strings.TrimRight(plainText(p.row(0)), " ")
+}
+
+// sentences writes capitals as sentences: 'rear-right comes down. Stop lowering.'
+func sentences(loud string) string {
+	parts := strings.SplitAfter(strings.ToLower(loud), ". ")
+	for i := range parts {
+		if i > 0 {
+			parts[i] = upperFirst(parts[i])
+		}
+	}
+	return strings.Join(parts, "")
+}
+
+func upperFirst(text string) string {
+	if text == "" {
+		return ""
+	}
+	return strings.ToUpper(text[:1]) + text[1:]
+}
+
+// LastLines returns the facts of a state as plain lines, for the scrollback when a screen is left.
+func LastLines(s *State) []string {
+	mode, states := s.stateParts()
+	head := strings.TrimSpace(mode + " " + states[0])
+	all := []string{fmt.Sprintf("%s, %s, origin %s", clock(s.Start, s.Now), strings.ReplaceAll(head, "  ", ", "), strings.ToLower(s.origin()))}
+	for i := range s.Dangers {
+		d := &s.Dangers[i]
+		until := "now"
+		if !d.Lasts() {
+			until = clock(s.Start, d.Until)
+		}
+		all = append(all, fmt.Sprintf("DANGER %s %s to %s.", d.Over, clock(s.Start, d.Since), until))
+	}
+	if line := s.StandingLine(); line != "" {
+		all = append(all, line)
+	}
+	return append(all, Caution)
+}

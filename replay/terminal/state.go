@@ -1,0 +1,176 @@
+package terminal
+
+import (
+	"time"
+
+	"ridewitness/capture"
+	"ridewitness/decode"
+	"ridewitness/safety"
+)
+
+// Mode says where the news comes from. The zero Mode is a live recording.
+type Mode uint8
+
+const (
+	Live Mode = iota
+	Replay
+	Simulation
+)
+
+// Word returns what stands in front of the state, "" while live.
+func (m Mode) Word() string { return [...]string{"", "REPLAY", "SIMULATION"}[m] }
+
+// Sight says how much is seen. The zero Sight is Blind.
+type Sight uint8
+
+const (
+	Blind Sight = iota
+	PartBlind
+	Watching
+)
+
+// String returns the word on the screen.
+func (s Sight) String() string { return [...]string{"BLIND", "PART BLIND", "WATCHING"}[s] }
+
+// State is all that a picture shows. The zero State is blind.
+type State struct {
+	Mode   Mode
+	Origin string // vehicle, virtual, simulated or unknown
+	Label  string // of the vehicle, from the job card
+	Speed  float64
+	Paused bool
+	Ended  bool
+
+	Start, Now, End capture.Stamp  // of the session; End is 0 where it is not known
+	Zone            *time.Location // of the local clock; nil: none is shown
+
+	Sight        Sight
+	Why          string // of BLIND
+	Fresh        int    // signals of air-sprung corners that are fresh
+	Signals      int    // all of them
+	Unseen       []Unseen
+	Proven       int // definitions
+	Assumed      int
+	Contradicted int
+
+	Buses     []Bus
+	Frames    uint64
+	Lost      uint64
+	LostKnown bool
+	Recording *Recording // nil: nothing is written
+
+	Stage    safety.StageNow
+	Standing []safety.StandingLine // worst first
+	Dangers  []Danger              // newest first; those that are over stay
+	Corners  [4]Corner             // in the order of decode.Corners
+	Events   []Event               // oldest first
+
+	Keys   []Key
+	Notice string // the answer to the last key, for a while
+}
+
+// Unseen is a signal that is not fresh.
+type Unseen struct {
+	Corner   decode.Corner
+	Quantity decode.Quantity
+	Age      time.Duration // of its last valid value
+	Never    bool          // there was none
+}
+
+// Bus is what a bus does.
+type Bus struct {
+	Name   string
+	Rate   float64       // frames per second of the last seconds
+	Silent time.Duration // since the last frame
+}
+
+// Recording is how the writing of a live session goes.
+type Recording struct {
+	WrittenAgo    time.Duration
+	Sound         string // 'sound heard 00:02:11', 'SOUND NOT TESTED', 'sound not heard'
+	SilencedUntil capture.Stamp
+}
+
+// Danger is a warning that takes the place of the standing line.
+type Danger struct {
+	Rule    string
+	Corner  decode.Corner
+	Since   capture.Stamp
+	Until   capture.Stamp // 0 while it lasts
+	Head    string        // in capitals, with what to do
+	Figures string
+	Over    string        // what it was, once it is over
+	Told    time.Duration // from the frame to the warning; 0: not measured
+}
+
+// Lasts reports whether the danger is there now.
+func (d *Danger) Lasts() bool { return d.Until == 0 }
+
+// Corner is what is shown of a corner.
+type Corner struct {
+	safety.CornerView
+	PressureRate Rate // bar/s
+	HeightRate   Rate // mm/s
+	History      *History
+}
+
+// Rate is how fast a value changes, per second.
+type Rate struct {
+	Value float64
+	Known bool
+}
+
+// Event is one line of what happened last.
+type Event struct {
+	At   capture.Stamp
+	Word string // DANGER, WARNING, ADVICE, mark, request, lost, blind, seen
+	Text string
+}
+
+// Key is a key and what it does.
+type Key struct{ Name, Does string }
+
+// LiveKeys and ReplayKeys are the keys of a recording and of a replay.
+var (
+	LiveKeys   = []Key{{"SPACE", "now"}, {"0-9", "mark"}, {"J", "jack"}, {"G", "going down"}, {"S", "silence"}, {"U", "take back"}, {"?", ""}}
+	ReplayKeys = []Key{{"SPACE", "pause"}, {"+", "faster"}, {"-", "slower"}, {"N", "next stage"}, {"F", "next finding"}, {"Q", "quit"}}
+)
+
+// historySeconds is how far back the plots go.
+const historySeconds = 120
+
+// History keeps the last two minutes of a corner, a value a second.
+type History struct {
+	spots [historySeconds]spot
+}
+
+type spot struct {
+	second           int64 // since 1970
+	pressure, height float64
+	hasP, hasH       bool
+}
+
+func secondOf(at capture.Stamp) int64 { return int64(at) / int64(time.Second) }
+
+// add notes a reading; of several in a second the last one stays.
+func (h *History) add(r safety.Reading) {
+	n := secondOf(r.At)
+	s := &h.spots[uint64(n)%historySeconds]
+	if s.second != n {
+		*s = spot{second: n}
+	}
+	switch r.Quantity {
+	case decode.Pressure:
+		s.pressure, s.hasP = r.Value, true
+	case decode.Height:
+		s.height, s.hasH = r.Value, true
+	}
+}
+
+// at returns what is known of a second.
+func (h *History) at(second int64) spot {
+	if s := h.spots[uint64(second)%historySeconds]; s.second == second {
+		return s
+	}
+	return spot{}
+}
