@@ -22,6 +22,8 @@ type App struct {
 	Colour   bool
 	Width    int // columns of Out
 	Height   int // rows of Out
+
+	showing bool // a progress line stands on Err
 }
 
 const defaultWidth, defaultHeight = 80, 24

@@ -2,7 +2,16 @@ package main
 
 import "github.com/spf13/cobra"
 
-// commands makes every subcommand. To add one, write its file and name it here.
+// commands makes every subcommand, in the order of a job. To add one, write its file and name it here.
 var commands = []func(*App) *cobra.Command{
+	newMarkCommand,
+	newLookCommand,
+	newReviewCommand,
+	newExplainCommand,
+	newCompareCommand,
+	newVerifyCommand,
+	newMendCommand,
+	newExportCommand,
+	newSimulateCommand,
 	newCompletionCommand,
 }

@@ -1,0 +1,67 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ridewitness/capture"
+	"ridewitness/capture/session"
+	"ridewitness/decode"
+	"ridewitness/decode/document"
+	"ridewitness/safety"
+)
+
+type markOptions struct {
+	corner, value, at, note, by string
+}
+
+func newMarkCommand(a *App) *cobra.Command {
+	var o markOptions
+	cmd := &cobra.Command{
+		Use:     "mark FILE NAME",
+		GroupID: groupDuring,
+		Short:   "Add a mark or a reading to a finished session",
+		Long: `Add a mark to a session: it goes to the end of the file as a sealed section of its own, and nothing
+that is there is changed. 'ridewitness help marks' lists the names; a name of your own is a note.`,
+		Args:              exactly("FILE", "NAME"),
+		ValidArgsFunction: fileNames,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.mark(args[0], args[1], o)
+		},
+	}
+	cmd.Flags().StringVar(&o.corner, "corner", "", "front-left, front-right, rear-left or rear-right")
+	cmd.Flags().StringVar(&o.value, "value", "", "what was read, with its unit: '391 mm'")
+	cmd.Flags().StringVar(&o.at, "at", "", "when it was, RFC 3339 with its offset; without it now")
+	cmd.Flags().StringVar(&o.note, "note", "", "a remark")
+	cmd.Flags().StringVar(&o.by, "by", "", "who says so")
+	return cmd
+}
+
+func (a *App) mark(path, name string, o markOptions) error {
+	if _, ok := decode.ParseCorner(o.corner); !ok {
+		return usage("front-left, front-right, rear-left or rear-right", "--corner: %q is no corner", o.corner)
+	}
+	if name == "" || strings.ContainsAny(name, " \t\n") {
+		return usage("'ridewitness help marks' lists the names", "%q is no name of a mark", name)
+	}
+	at := capture.StampOf(a.Now())
+	if o.at != "" {
+		var err error
+		if at, err = document.ParseTime(o.at); err != nil {
+			return usage("such as 2026-03-02T09:14:05Z", "--at: %w", err)
+		}
+	}
+	record := session.MarkRecord{Kind: session.KindMark, Name: name, Corner: o.corner, Value: o.value, Note: o.note, By: o.by}
+	if err := safety.CheckMark(at, record.Name, record.Corner, record.Value); err != nil {
+		return usage("'ridewitness help marks' says what each mark holds", "%w", err)
+	}
+	numbers, err := session.Append(path, session.Addition{At: at, Record: record})
+	if err != nil {
+		return a.readError(unreadable(err, ""))
+	}
+	_, err = fmt.Fprintf(a.Out, "J%d: %s at %s\n", numbers[0], strings.TrimSpace(name+" "+o.corner+" "+o.value), at.Time().Format(time.RFC3339))
+	return err
+}

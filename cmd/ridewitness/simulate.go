@@ -1,0 +1,151 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ridewitness/capture"
+	"ridewitness/capture/session"
+	"ridewitness/replay/scenario"
+)
+
+type simulateOptions struct {
+	seed   uint64
+	output string
+	list   bool
+}
+
+func newSimulateCommand(a *App) *cobra.Command {
+	var o simulateOptions
+	cmd := &cobra.Command{
+		Use:     "simulate SCENARIO",
+		GroupID: groupClass,
+		Short:   "Make a session with a fault of your choice: a built-in name or a YAML file",
+		Long: `Simulate a spring job on an invented vehicle and write it as a session. The same scenario and seed
+give the same bytes. The truth of what happened goes into the file; reviews never read it.
+
+Built in: ` + strings.Join(scenario.Names(), ", ") + `.`,
+		Args: exactly("SCENARIO"),
+		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+			return scenario.Names(), cobra.ShellCompDirectiveDefault
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.simulate(cmd.Context(), args[0], o)
+		},
+	}
+	cmd.Flags().Uint64Var(&o.seed, "seed", 1, "another seed gives another vehicle of the same kind")
+	cmd.Flags().StringVar(&o.output, "output", "", "the session file; without it SCENARIO-SEED.pcapng")
+	cmd.Flags().BoolVar(&o.list, "show", false, "print the scenario file in place of running it")
+	return cmd
+}
+
+// loadScenario returns a built-in scenario or the one in a file.
+func loadScenario(name string) (*scenario.Scenario, error) {
+	s, err := scenario.Builtin(name)
+	if err == nil {
+		return s, nil
+	}
+	text, ferr := os.ReadFile(name)
+	if ferr != nil {
+		return nil, usage("built in are "+strings.Join(scenario.Names(), ", "), "%q is neither a built-in scenario nor a file", name)
+	}
+	s, err = scenario.Load(name, string(text))
+	return s, unreadable(err, "")
+}
+
+func (a *App) simulate(ctx context.Context, name string, o simulateOptions) error {
+	if o.list {
+		text, err := scenario.Text(name)
+		if err != nil {
+			return usage("built in are "+strings.Join(scenario.Names(), ", "), "%q is not a built-in scenario", name)
+		}
+		_, err = io.WriteString(a.Out, text)
+		return err
+	}
+	s, err := loadScenario(name)
+	if err != nil {
+		return err
+	}
+	if o.output == "" {
+		base := strings.TrimSuffix(strings.TrimSuffix(name[strings.LastIndexAny(name, `/\`)+1:], ".yaml"), ".yml")
+		o.output = fmt.Sprintf("%s-%d.pcapng", base, o.seed)
+	}
+	var length time.Duration
+	var frames uint64
+	err = a.writeTo(o.output, func(w io.Writer) error {
+		length, frames, err = recordScenario(ctx, w, s, name, o.seed)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(a.Out, "%s: %s, %d frames, simulated\n", o.output, length.Round(time.Second), frames)
+	for _, f := range s.Faults() {
+		fmt.Fprintf(a.Out, "  fault: %s\n", f)
+	}
+	return nil
+}
+
+// sealEvery is how often a simulated session is sealed, in its own time.
+const sealEvery = 10 * time.Second
+
+// recordScenario writes a run of a scenario as a session.
+func recordScenario(ctx context.Context, w io.Writer, s *scenario.Scenario, name string, seed uint64) (time.Duration, uint64, error) {
+	run, err := s.Open(seed)
+	if err != nil {
+		return 0, 0, err
+	}
+	out, err := session.NewWriter(plainFile{w}, s.Start(), scenarioRecord(s, name, seed))
+	if err != nil {
+		return 0, 0, err
+	}
+	var frames uint64
+	last, sealed := s.Start(), s.Start()
+	batch := capture.NewBatch()
+	for {
+		err := run.Next(ctx, batch)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return 0, 0, err
+		}
+		if err := out.Write(batch); err != nil {
+			return 0, 0, err
+		}
+		frames += uint64(len(batch.Frames))
+		if n := len(batch.Frames); n > 0 {
+			last = batch.Frames[n-1].At
+		}
+		if last.Sub(sealed) >= sealEvery {
+			sealed = last
+			if err := out.Seal(last); err != nil {
+				return 0, 0, err
+			}
+		}
+	}
+	return last.Sub(s.Start()), frames, out.End(last)
+}
+
+// scenarioRecord is the session record of a simulated session.
+func scenarioRecord(s *scenario.Scenario, name string, seed uint64) session.SessionRecord {
+	card := session.NewText("wagon.jobcard.yaml", []byte(s.Card()))
+	return session.SessionRecord{Origin: scenario.Origin, Program: "ridewitness", Scenario: name, Seed: seed, Card: &card,
+		Definitions: []session.Text{session.NewText("wagon.yaml", []byte(s.Definitions()))}}
+}
+
+// plainFile lets a session be written where syncing and closing is somebody else's work.
+type plainFile struct{ io.Writer }
+
+// Sync implements session.File.
+func (plainFile) Sync() error { return nil }
+
+// Close implements session.File.
+func (plainFile) Close() error { return nil }
