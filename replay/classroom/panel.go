@@ -19,7 +19,7 @@ func (s *Server) Panel(width int, showAnswer bool) []string {
 	r := s.room
 	n := r.board()
 	r.mu.Lock()
-	stop, at := r.asked(), r.clock.Now()
+	stop, at := r.asked(), min(r.clock.Now(), r.horizon())
 	r.mu.Unlock()
 	rule := strings.Repeat("-", max(width, 0))
 	state := map[string]string{"playing": "paused", "due": fmt.Sprintf("held at stop %d", n.Stop), "open": "question open",
