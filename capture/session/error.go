@@ -32,6 +32,7 @@ type FormatError struct {
 	Block  string // "enhanced packet", "interface description", ...
 	Detail string
 	Err    error
+	wrong  int64 // offset of the first byte that can't be right, where it lies behind Offset
 }
 
 // Error names file, byte, block and what is wrong.

@@ -59,9 +59,12 @@ func leastLength(kind uint32) uint32 {
 	case interfaceStatistics, JournalBlock:
 		return 24
 	default:
-		return 12
+		return anyLength
 	}
 }
+
+// anyLength is the least length of a block of unknown type.
+const anyLength = 12
 
 // isPacket reports whether the blocks of a type are numbered as packets.
 func isPacket(kind uint32) bool {
@@ -258,6 +261,15 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
 	}
 	copy(f.Data[:], data[recordHead:recordHead+int(f.Len)])
 	return ""
+}
+
+// isLength reports whether a frame can have that many bytes: 0 to 8, and the steps of ISO 11898-1 for FD.
+func isLength(n uint8) bool {
+	switch n {
+	case 12, 16, 20, 24, 32, 48, 64:
+		return true
+	}
+	return n <= capture.MaxClassicData
 }
 
 func fdFlags(b byte) capture.Flags {

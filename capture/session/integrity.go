@@ -1,7 +1,6 @@
 package session
 
 import (
-	"errors"
 	"fmt"
 
 	"ridewitness/capture"
@@ -99,10 +98,10 @@ func (s *integrityState) record(kind string, previous *Previous) (chain bool, pr
 	return true, ""
 }
 
-// conclude gives the verdict. The digest has ended; end is where the reading did, and stop why.
-func (s *integrityState) conclude(d *digest, end Place, stop error) Integrity {
+// conclude gives the verdict. The digest has ended; end is where the reading did, stop why, and torn
+// whether nothing whole lies behind.
+func (s *integrityState) conclude(d *digest, end Place, stop error, torn bool) Integrity {
 	i := Integrity{Sections: s.sections, Seals: d.seals, Proven: d.good, From: end, Kept: end, Stop: stop}
-	torn := errors.Is(stop, ErrTruncated) || errors.Is(stop, ErrZeros)
 	switch {
 	case d.problem != "":
 		i.Verdict, i.From, i.Kept = Altered, d.good, d.good

@@ -17,12 +17,12 @@ type Located struct {
 	Block   []byte         // the whole block as it stands there
 	Name    string         // what kind of block it is: "enhanced packet", "journal record", ...
 	Section int            // from 1
-	Frame   *capture.Frame // nil for a record, and for a packet that holds no frame that is read
+	Frame   capture.Frame  // of a packet
 	Bus     string         // of the frame
 	Link    uint16         // link type of the packet's interface
 	Unit    string         // time unit of the packet's interface, in words
-	Record  *capture.Event // nil for a packet
-	Damage  error          // why the packet or record can't be read, nil for nothing
+	Event   capture.Event  // of a record
+	Damage  error          // what of it could not be read, nil for nothing
 	Start   capture.Stamp  // of the session: its first record before any packet, else its first frame
 	Session *SessionRecord // the first one of the file, nil where there is none
 	Packets uint64         // in the whole file
@@ -42,12 +42,13 @@ func (e *NoSuchError) Error() string {
 }
 
 // Locate finds the packet of that number, from 1, by walking over the headers of the blocks: what is
-// in the blocks before is not looked at, but for the interfaces.
+// in the blocks before is not looked at, but for the interfaces. A packet that can't be read is a
+// *FormatError, a number that the file does not have a *NoSuchError.
 func Locate(ctx context.Context, path string, packet uint64) (*Located, error) {
 	return locate(ctx, path, fmt.Sprintf("packet %d", packet), func(w *walker) { w.packet = packet })
 }
 
-// LocateRecord finds the journal record of that number, from 1.
+// LocateRecord finds the journal record of that number, from 1, with the errors of Locate.
 func LocateRecord(ctx context.Context, path string, record uint64) (*Located, error) {
 	return locate(ctx, path, fmt.Sprintf("record J%d", record), func(w *walker) { w.record = record })
 }
@@ -125,10 +126,25 @@ func (w *walker) locate(ctx context.Context, what string) (*Located, error) {
 		return nil, w.err
 	}
 	all.Packets, all.Records = w.packets, w.records
-	if !found {
+	switch {
+	case !found:
 		return nil, &NoSuchError{File: w.name, What: what, Packets: w.packets, Records: w.records}
+	case all.Frame.Packet == 0 && all.Event.Record == 0:
+		return nil, w.unreadable(all)
 	}
 	return all, nil
+}
+
+// unreadable says why nothing could be made of a block.
+func (w *walker) unreadable(l *Located) error {
+	if l.Damage != nil {
+		return l.Damage
+	}
+	f := w.fault(l.Offset, l.Name, ErrTimeUnit, "the interface counts in %s", l.Unit)
+	if l.Link != LinkSocketCAN {
+		f.Err, f.Detail = ErrLinkType, linkText(l.Link)
+	}
+	return f
 }
 
 // begin learns what the first packet and the first record tell of the session.
@@ -156,16 +172,15 @@ func (w *walker) take(l *Located, at int64) {
 	for i := range w.batch.Events {
 		switch e := &w.batch.Events[i]; e.Kind {
 		case capture.EventJournal:
-			l.Record = e
+			l.Event = *e
 		case capture.EventDamage:
 			l.Damage = e.Err
 		}
 	}
 	if len(w.batch.Frames) > 0 {
-		l.Frame = &w.batch.Frames[0]
+		l.Frame = w.batch.Frames[0]
 		l.Bus = w.names[l.Frame.Bus]
 	}
-	w.batch = capture.NewBatch() // the old one is kept
 	if w.classic != nil {
 		l.Name, l.Link, l.Unit = "packet record", w.classic.iface.link, w.classic.unit()
 		return

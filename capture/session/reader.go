@@ -25,6 +25,7 @@ type Reader struct {
 	base  int64 // offset of cur.data[0] in the file
 	err   error // sticky
 	stop  error // broken framing, which ends the reading but is no error
+	torn  bool  // nothing whole lies behind it
 	state integrityState
 
 	started bool // a section header, or the header of a classic file, was read
@@ -140,7 +141,8 @@ func (r *Reader) finish(err error) {
 	r.err = err
 	var format *FormatError
 	if errors.As(err, &format) && r.started {
-		r.stop, r.err = r.judge(format), io.EOF
+		r.judge(format)
+		r.stop, r.err = format, io.EOF
 	}
 	if r.cur != nil {
 		if !r.state.hangs() {
@@ -173,7 +175,7 @@ func (r *Reader) Integrity() Integrity {
 	if errors.As(r.stop, &format) {
 		end.Offset = format.Offset
 	}
-	return r.state.conclude(&r.feed.digest, end, r.stop)
+	return r.state.conclude(&r.feed.digest, end, r.stop, r.torn)
 }
 
 // Buses returns the names of the buses so far, by BusID.
@@ -339,7 +341,9 @@ func (r *Reader) whole(at int64, block string, length uint32) ([]byte, error) {
 	}
 	whole := r.cur.data[r.pos : r.pos+int(length)]
 	if again := r.u32(whole[length-4:]); again != length {
-		return nil, r.fault(at, block, ErrTrailer, "%d and %d", length, again)
+		f := r.fault(at, block, ErrTrailer, "%d and %d", length, again)
+		f.wrong = at + int64(length) - 4
+		return nil, f
 	}
 	return whole, nil
 }
@@ -369,51 +373,55 @@ func (r *Reader) short(err error, at int64, block string) error {
 	return err
 }
 
-// judge looks past broken framing to tell a torn end, which power cuts leave, from damage. Zeros up to
-// the end are torn, also when they begin inside a block; intact blocks behind a block that seems to run
-// past the end are none.
-func (r *Reader) judge(f *FormatError) *FormatError {
+// judge looks through what lies behind broken framing, to tell a torn end from damage: behind a torn
+// end there is no whole block. Nothing but zeros from a place before the break on is what a power cut
+// leaves of a file whose length was written before its content.
+func (r *Reader) judge(f *FormatError) {
+	last, intact := r.behind()
 	switch {
-	case errors.Is(f, ErrTruncated):
-		if r.skipIntact || r.classic == nil && r.cur != nil && r.intactBehind(r.cur.data[r.pos:]) {
-			f.Err = ErrLength
-			f.Detail = "the file ends inside it, and yet whole blocks follow"
+	case intact || r.skipIntact || errors.Is(f, ErrTextMode) || r.classic != nil && !errors.Is(f, ErrTruncated):
+		if errors.Is(f, ErrTruncated) {
+			f.Err, f.Detail = ErrLength, "the file ends inside it, and yet whole blocks follow"
 		}
-	case errors.Is(f, ErrZeros), errors.Is(f, ErrTrailer):
-		if r.zerosFollow() {
-			f.Err, f.Detail = ErrZeros, ""
-		} else if errors.Is(f, ErrZeros) {
-			f.Err, f.Detail = ErrLength, "0 bytes"
-		}
+		return
+	case last < max(f.wrong, f.Offset):
+		f.Err, f.Detail = ErrZeros, ""
 	}
-	return f
+	r.torn = true
 }
 
-// intactBehind reports whether a whole block of a known type lies behind the head of the torn one.
-func (r *Reader) intactBehind(torn []byte) bool {
-	for i := blockHead; i+12 <= len(torn); i += 4 {
-		kind, length := r.u32(torn[i:]), r.u32(torn[i+4:])
-		if length >= 12 && length%4 == 0 && uint64(length) <= uint64(len(torn)-i) && leastLength(kind) > 12 &&
-			length >= leastLength(kind) && r.u32(torn[i+int(length)-4:]) == length {
+// maxBehind is how far behind a break whole blocks are looked for.
+const maxBehind = 4 << 20
+
+// behind reads on to the end of the medium, or to a whole block of a known type. It returns the offset
+// of the last byte that is not zero, -1 for none, and whether there is such a block.
+func (r *Reader) behind() (last int64, intact bool) {
+	r.batch = nil // nothing is lost by waiting for the medium now
+	last = -1
+	from := r.tell()
+	for r.need(1) == nil {
+		rest := r.cur.data[r.pos:]
+		if n := len(bytes.TrimRight(rest, "\x00")); n > 0 {
+			last = r.tell() + int64(n) - 1
+		}
+		if r.classic == nil && r.tell()-from < maxBehind && r.intactAmong(rest) {
+			return last, true
+		}
+		r.pos += len(rest)
+	}
+	return last, false
+}
+
+// intactAmong reports whether a whole block of a known type lies in b, but for its beginning.
+func (r *Reader) intactAmong(b []byte) bool {
+	for i := 1; i+blockHead <= len(b); i++ {
+		kind, length := r.u32(b[i:]), r.u32(b[i+4:])
+		if least := leastLength(kind); least > anyLength && length >= least && length%4 == 0 &&
+			uint64(length) <= uint64(len(b)-i) && r.u32(b[i+int(length)-4:]) == length {
 			return true
 		}
 	}
 	return false
-}
-
-// zerosFollow reports whether the present block ends in zeros, and nothing else follows.
-func (r *Reader) zerosFollow() bool {
-	length := min(max(int(r.u32(r.cur.data[r.pos+4:])), 12), len(r.cur.data)-r.pos)
-	r.pos += length - 4
-	r.batch = nil // nothing is lost by waiting for the medium now
-	for r.need(1) == nil {
-		rest := r.cur.data[r.pos:]
-		r.pos += len(rest)
-		if len(bytes.Trim(rest, "\x00")) > 0 {
-			return false
-		}
-	}
-	return true
 }
 
 // isTextMode reports whether a block type is one of those that appear when a transfer in text mode
@@ -426,7 +434,9 @@ func isTextMode(kind uint32) bool {
 func (r *Reader) checkLength(at int64, kind, length uint32) error {
 	switch {
 	case length == 0:
-		return r.fault(at, "block", ErrZeros, "")
+		f := r.fault(at, blockName(kind), ErrLength, "0 bytes")
+		f.wrong = at + 4
+		return f
 	case isTextMode(kind):
 		return r.fault(at, "block", ErrTextMode, "")
 	case length < 12 || length%4 != 0 || length < leastLength(kind):
@@ -447,15 +457,18 @@ func (r *Reader) skipOn() error {
 	}
 	rest := r.cur.data[r.pos:]
 	n := min(r.skip, uint32(len(rest))&^3)
-	r.skipIntact = r.skipIntact || r.intactBehind(rest[:n])
+	if r.tell()-r.skipAt < maxKept {
+		r.skipIntact = r.skipIntact || r.intactAmong(rest[:n])
+	}
 	r.pos += int(n)
 	if r.skip -= n; r.skip > 0 {
 		return nil
 	}
 	length := uint32(r.tell() - r.skipAt)
 	if again := r.u32(r.cur.data[r.pos-4:]); again != length {
-		r.pos -= 4
-		return r.fault(r.skipAt, blockName(r.skipKind), ErrTrailer, "%d and %d", length, again)
+		f := r.fault(r.skipAt, blockName(r.skipKind), ErrTrailer, "%d and %d", length, again)
+		f.wrong = r.tell() - 4
+		return f
 	}
 	return nil
 }
@@ -584,13 +597,15 @@ func (r *Reader) bus(at int64, name string) (capture.BusID, bool) {
 	return id, true
 }
 
+// maxName is the longest name of a bus, in bytes.
+const maxName = 256
+
 // clip returns the length of a string option: up to a zero byte, and bounded.
 func clip(value []byte) int {
-	const longest = 256
 	if i := bytes.IndexByte(value, 0); i >= 0 {
 		value = value[:i]
 	}
-	return min(len(value), longest)
+	return min(len(value), maxName)
 }
 
 // options calls each for every option. A list that runs past its end is damage to the options only.
@@ -733,6 +748,9 @@ func (r *Reader) frame(p *packet) {
 	if problem := decodeRecord(&f, p.data, p.original); problem != "" {
 		r.hurt(p.at, p.block, ErrRecord, "packet %d: %s", r.packets, problem)
 		return
+	}
+	if !isLength(f.Len) && f.Flags&capture.Cut == 0 {
+		r.hurt(p.at, p.block, ErrRecord, "packet %d: a payload of %d bytes, which no frame has; it is kept", r.packets, f.Len)
 	}
 	if p.dropped > 0 {
 		r.event(capture.Event{At: f.At, Kind: capture.EventLoss, Bus: i.bus, Count: p.dropped})

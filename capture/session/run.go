@@ -67,7 +67,7 @@ func (r *Reader) common(f *capture.Frame, data []byte) int {
 	if f.At < r.last[i.bus] { // a step back, or past the year 2262
 		return 0
 	}
-	if decodeRecord(f, b[blockHead+packetHead:blockHead+packetHead+captured], binary.LittleEndian.Uint32(b[24:])) != "" {
+	if decodeRecord(f, b[blockHead+packetHead:blockHead+packetHead+captured], binary.LittleEndian.Uint32(b[24:])) != "" || !isLength(f.Len) {
 		return 0
 	}
 	r.last[i.bus], r.at = f.At, f.At

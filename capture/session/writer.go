@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"strings"
 
 	"ridewitness/capture"
 )
@@ -48,7 +49,12 @@ type Writer struct {
 }
 
 // counts are what the statistics of a bus say.
-type counts struct{ kept, lost uint64 }
+type counts struct {
+	kept    uint64
+	told    uint64 // losses told by events
+	counted uint64 // losses that the source counted itself
+	known   bool   // somebody counts; otherwise nothing is said, for 0 would be a claim
+}
 
 // Application is what the section header names as its writer.
 const Application = "ridewitness"
@@ -74,6 +80,7 @@ func (w *Writer) u64(v uint64) { w.buf = binary.LittleEndian.AppendUint64(w.buf,
 
 // stamp writes a time: its high word first, whatever the byte order.
 func (w *Writer) stamp(at capture.Stamp) {
+	at = max(at, 0) // nothing was recorded before 1970
 	w.u32(uint32(uint64(at) >> 32))
 	w.u32(uint32(uint64(at)))
 }
@@ -129,7 +136,7 @@ func (w *Writer) bus(id capture.BusID, name string) {
 	w.u16(LinkSocketCAN)
 	w.u16(0)
 	w.u32(0) // snap length: no limit
-	w.option(optInterfaceName, []byte(name[:min(len(name), 200)]))
+	w.option(optInterfaceName, []byte(name[:min(len(name), maxName)]))
 	w.option(optTimeResolution, []byte{9})
 	w.u32(0)
 	w.close(from)
@@ -137,6 +144,9 @@ func (w *Writer) bus(id capture.BusID, name string) {
 
 // Write adds the frames and events of a batch in their order.
 func (w *Writer) Write(b *capture.Batch) error {
+	if w.err != nil {
+		return w.err
+	}
 	next := 0
 	for i := range b.Events {
 		e := &b.Events[i]
@@ -161,10 +171,20 @@ func (w *Writer) event(e *capture.Event) {
 		w.raw(e.At, e.Name, e.Body)
 	case capture.EventLoss:
 		if e.Bus < capture.MaxBuses {
-			w.lost[e.Bus] += e.Count
-			w.counts[e.Bus].lost += e.Count
+			w.lose(e.Bus, e.Count)
+		}
+	case capture.EventCounters:
+		if e.Bus < capture.MaxBuses && e.Dropped >= 0 {
+			w.counts[e.Bus].counted, w.counts[e.Bus].known = uint64(e.Dropped), true
 		}
 	}
+}
+
+// lose notes frames that were lost before the bus's next frame.
+func (w *Writer) lose(bus capture.BusID, n uint64) {
+	w.lost[bus] += n
+	w.counts[bus].told += n
+	w.counts[bus].known = true
 }
 
 func (w *Writer) frames(fs []capture.Frame) {
@@ -176,42 +196,77 @@ func (w *Writer) frames(fs []capture.Frame) {
 	}
 }
 
-// frame writes one enhanced packet.
+// frame writes one packet.
 func (w *Writer) frame(f *capture.Frame) {
 	if f.Bus >= capture.MaxBuses {
+		w.fail(fmt.Errorf("a frame of bus %d, there are at most %d", f.Bus, capture.MaxBuses))
 		return
 	}
 	if w.ifaces[f.Bus] < 0 {
 		w.bus(f.Bus, fmt.Sprintf("bus%d", f.Bus))
 	}
-	n := len(f.Payload())
+	if f.Flags.Has(capture.Untimed) {
+		w.untimed(f)
+		return
+	}
+	n, original := sizes(f)
 	from := w.open(enhancedPacket)
 	w.u32(uint32(w.ifaces[f.Bus]))
 	w.stamp(f.At)
 	w.u32(uint32(recordHead + n))
-	w.u32(uint32(recordHead + n))
-	w.record(f, n)
+	w.u32(uint32(recordHead + original))
+	w.record(f, n, original)
 	w.packetOptions(f)
 	w.close(from)
-	w.packets++
-	w.counts[f.Bus].kept++
 	w.at = max(w.at, f.At)
+	w.written(f.Bus)
+}
+
+func (w *Writer) written(bus capture.BusID) {
+	w.packets++
+	w.counts[bus].kept++
+}
+
+// untimed writes a frame without a time as a simple packet, which has none either. Such packets belong
+// to interface 0 and can't be cut: another frame counts as lost, since a made-up time would be worse.
+func (w *Writer) untimed(f *capture.Frame) {
+	if w.ifaces[f.Bus] != 0 || f.Flags.Has(capture.Cut) {
+		w.lose(f.Bus, 1)
+		return
+	}
+	n, original := sizes(f)
+	from := w.open(simplePacket)
+	w.u32(uint32(recordHead + n))
+	w.record(f, n, original)
+	w.close(from)
+	w.written(f.Bus)
+}
+
+// sizes returns how many bytes of payload there are, and how many there were. A frame that was cut
+// knows only that there were more: it is written as one of the next length.
+func sizes(f *capture.Frame) (n, original int) {
+	n = len(f.Payload())
+	if !f.Flags.Has(capture.Cut) {
+		return n, n
+	}
+	return n, min(n+1, capture.MaxData)
 }
 
 // record writes the frame as link type 227 wants it: its identifier high byte first.
-func (w *Writer) record(f *capture.Frame, n int) {
+func (w *Writer) record(f *capture.Frame, n, original int) {
 	id := uint32(f.ID) & recordIDMask
 	if f.Flags.Has(capture.Extended) {
 		id |= recordExtended
 	}
 	if f.Flags.Has(capture.Remote) {
 		id |= recordRemote
+		original = min(int(f.Len), capture.MaxData)
 	}
 	if f.Flags.Has(capture.Error) {
 		id |= recordError
 	}
 	fd := byte(0)
-	if f.Flags.Has(capture.FD) {
+	if f.Flags.Has(capture.FD) || original > capture.MaxClassicData {
 		fd = recordFDF
 		if f.Flags.Has(capture.BitRateSwitch) {
 			fd |= recordBRS
@@ -221,7 +276,7 @@ func (w *Writer) record(f *capture.Frame, n int) {
 		}
 	}
 	w.buf = binary.BigEndian.AppendUint32(w.buf, id)
-	w.buf = append(w.buf, f.Len, fd, 0, 0)
+	w.buf = append(w.buf, byte(original), fd, 0, 0)
 	w.buf = append(w.buf, f.Data[:n]...)
 	w.pad()
 }
@@ -263,8 +318,8 @@ func (w *Writer) Journal(at capture.Stamp, record any) error {
 	}
 	body := bytes.TrimRight(text.Bytes(), "\n")
 	var head struct{ Kind string }
-	if err := json.Unmarshal(body, &head); err != nil || head.Kind == "" {
-		return fmt.Errorf("a journal record is a JSON object with a kind, not %.40q", body)
+	if err := json.Unmarshal(body, &head); err != nil || head.Kind == "" || head.Kind == KindSeal {
+		return fmt.Errorf("a journal record is a JSON object with a kind and no seal, not %.40q", body)
 	}
 	w.raw(at, head.Kind, body)
 	return w.err
@@ -275,7 +330,7 @@ func (w *Writer) raw(at capture.Stamp, kind string, body []byte) {
 		return
 	}
 	if len(body) > maxRecord {
-		w.err = fmt.Errorf("a journal record of %d bytes, at most %d are written", len(body), maxRecord)
+		w.fail(fmt.Errorf("a journal record of %d bytes, at most %d are written", len(body), maxRecord))
 		return
 	}
 	from := w.open(JournalBlock)
@@ -306,7 +361,7 @@ func (w *Writer) remark(kind string, body []byte) {
 		if len(w.comment) > 0 {
 			w.comment = append(w.comment, ' ')
 		}
-		w.comment = append(w.comment, word[:min(len(word), longest)]...)
+		w.comment = append(w.comment, strings.ToValidUTF8(word[:min(len(word), longest)], "")...)
 	}
 }
 
@@ -323,9 +378,16 @@ func (w *Writer) flush() {
 	w.h.Write(w.buf)
 	w.flushed += int64(len(w.buf))
 	if _, err := w.f.Write(w.buf); err != nil {
-		w.err = err
+		w.fail(err)
 	}
 	w.buf = w.buf[:0]
+}
+
+// fail keeps the first error.
+func (w *Writer) fail(err error) {
+	if w.err == nil {
+		w.err = err
+	}
 }
 
 // Seal writes a seal over everything before it.
@@ -386,16 +448,16 @@ func (w *Writer) End(at capture.Stamp) error {
 		if i < 0 {
 			continue
 		}
-		c := w.counts[id]
+		c := &w.counts[id]
+		if !c.known {
+			continue
+		}
+		lost := max(c.told, c.counted)
 		from := w.open(interfaceStatistics)
 		w.u32(uint32(i))
 		w.stamp(at)
-		w.u16(optReceived)
-		w.u16(8)
-		w.u64(c.kept + c.lost)
-		w.u16(optOSDropped)
-		w.u16(8)
-		w.u64(c.lost)
+		w.option(optReceived, binary.LittleEndian.AppendUint64(nil, c.kept+lost))
+		w.option(optOSDropped, binary.LittleEndian.AppendUint64(nil, lost))
 		w.u32(0)
 		w.close(from)
 	}
