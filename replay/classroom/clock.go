@@ -19,7 +19,7 @@ type clock struct {
 // newClock returns a clock that stands.
 func newClock(at capture.Stamp) clock {
 	c := clock{replay.NewSteered(at, speeds[normalSpeed]), normalSpeed}
-	c.Pause()
+	c.set(at, false) // a steered clock is born running
 	return c
 }
 

@@ -206,7 +206,7 @@ func TestNothingIsShownBeyondAStop(t *testing.T) {
 		r, err := NewRoom(base.Lesson, base.Course)
 		require.NoError(t, err)
 		told := 0
-		for range rapid.IntRange(1, 60).Draw(t, "presses") {
+		for range rapid.IntRange(1, 20).Draw(t, "presses") {
 			before, next := r.phase, r.next
 			seen := r.step - uint64(rapid.IntRange(0, 1).Draw(t, "late"))
 			err := r.Do(rapid.SampledFrom(all).Draw(t, "command"), seen)
