@@ -17,12 +17,12 @@ type Located struct {
 	Block   []byte         // the whole block as it stands there
 	Name    string         // what kind of block it is: "enhanced packet", "journal record", ...
 	Section int            // from 1
-	Frame   capture.Frame  // of a packet
+	Frame   *capture.Frame // nil for a record, and for a packet in which no frame can be read
 	Bus     string         // of the frame
 	Link    uint16         // link type of the packet's interface
 	Unit    string         // time unit of the packet's interface, in words
-	Event   capture.Event  // of a record
-	Damage  error          // what of it could not be read, nil for nothing
+	Record  *capture.Event // nil for a packet, and for a record that can't be read
+	Damage  error          // what can't be read, nil for nothing
 	Start   capture.Stamp  // of the session: its first record before any packet, else its first frame
 	Session *SessionRecord // the first one of the file, nil where there is none
 	Packets uint64         // in the whole file
@@ -42,8 +42,8 @@ func (e *NoSuchError) Error() string {
 }
 
 // Locate finds the packet of that number, from 1, by walking over the headers of the blocks: what is
-// in the blocks before is not looked at, but for the interfaces. A packet that can't be read is a
-// *FormatError, a number that the file does not have a *NoSuchError.
+// in the blocks before is not looked at, but for the interfaces. A number
+// that the file doesn't have is a *NoSuchError.
 func Locate(ctx context.Context, path string, packet uint64) (*Located, error) {
 	return locate(ctx, path, fmt.Sprintf("packet %d", packet), func(w *walker) { w.packet = packet })
 }
@@ -126,25 +126,21 @@ func (w *walker) locate(ctx context.Context, what string) (*Located, error) {
 		return nil, w.err
 	}
 	all.Packets, all.Records = w.packets, w.records
-	switch {
-	case !found:
+	if !found {
 		return nil, &NoSuchError{File: w.name, What: what, Packets: w.packets, Records: w.records}
-	case all.Frame.Packet == 0 && all.Event.Record == 0:
-		return nil, w.unreadable(all)
+	}
+	if all.Frame == nil && all.Record == nil && all.Damage == nil {
+		all.Damage = w.unreadable(all)
 	}
 	return all, nil
 }
 
-// unreadable says why nothing could be made of a block.
+// unreadable says why no frame can be read in packets of an interface.
 func (w *walker) unreadable(l *Located) error {
-	if l.Damage != nil {
-		return l.Damage
-	}
-	f := w.fault(l.Offset, l.Name, ErrTimeUnit, "the interface counts in %s", l.Unit)
 	if l.Link != LinkSocketCAN {
-		f.Err, f.Detail = ErrLinkType, linkText(l.Link)
+		return w.fault(l.Offset, l.Name, ErrLinkType, "%s", linkText(l.Link))
 	}
-	return f
+	return w.fault(l.Offset, l.Name, ErrTimeUnit, "the interface counts in %s", l.Unit)
 }
 
 // begin learns what the first packet and the first record tell of the session.
@@ -172,13 +168,15 @@ func (w *walker) take(l *Located, at int64) {
 	for i := range w.batch.Events {
 		switch e := &w.batch.Events[i]; e.Kind {
 		case capture.EventJournal:
-			l.Event = *e
+			record := *e
+			l.Record = &record
 		case capture.EventDamage:
 			l.Damage = e.Err
 		}
 	}
 	if len(w.batch.Frames) > 0 {
-		l.Frame = w.batch.Frames[0]
+		frame := w.batch.Frames[0]
+		l.Frame = &frame
 		l.Bus = w.names[l.Frame.Bus]
 	}
 	if w.classic != nil {
