@@ -337,6 +337,7 @@ var clocks = []struct{ prefix, why string }{
 	{"replay/clock.go", "the clock of a replay"},
 	{"replay/sleep", "how that clock waits"},
 	{"replay/classroom/", "deadlines of connections and the beat of a page"},
+	{"replay/terminal/", "when a screen is drawn anew"},
 	{"replay/link/", "pacing onto a virtual bus"},
 	{"capture/socketcan/", "stamps of what is received"},
 	{"capture/recorder", "when to seal and to sync"},
