@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"sync/atomic"
 	"time"
 
 	"ridewitness/capture"
@@ -42,11 +43,17 @@ type Player struct {
 
 	batch *capture.Batch
 	part  capture.Batch
+	sure  atomic.Int64  // nothing unheard of lies before this stamp
 	high  capture.Stamp // latest stamp so far: one that steps back is not waited for
 	begun bool
 	stop  int
 	leg   int
 }
+
+// Now is the time that a screen shows: that of the clock, but never past a frame that was not handed
+// on yet, so that a slow machine does not look like a silent bus. It may be called from any goroutine
+// while Run works.
+func (p *Player) Now() capture.Stamp { return min(p.Clock.Now(), capture.Stamp(p.sure.Load())) }
 
 // Gaps says how long a silence may be before it is run through in less. The zero Gaps waits through
 // every one.
@@ -100,6 +107,7 @@ func (p *Player) play(ctx context.Context) error {
 		if !ok {
 			return nil
 		}
+		p.sure.Store(int64(at))
 		if err := p.wait(ctx, at); err != nil {
 			return err
 		}
@@ -107,6 +115,7 @@ func (p *Player) play(ctx context.Context) error {
 		if err := p.hand(done, end); err != nil {
 			return err
 		}
+		p.sure.Store(int64(p.high))
 		done = end
 	}
 }

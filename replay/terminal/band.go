@@ -50,7 +50,7 @@ func (s *State) band(w, rows int) []line {
 			stays = " stays      This line stays until the end."
 		}
 		left := rows - len(head) - 1
-		text := wrap(over, w, 4)
+		text := indented(over, w)
 		if len(text)+1 <= left && cells(stays) <= w {
 			text = append(text, stays)
 		}
@@ -92,7 +92,7 @@ func (s *State) over() string {
 	if len(said) == 0 {
 		return ""
 	}
-	text := "!! DANGER  " + said[0]
+	text := dangerSign + said[0]
 	if n := len(said) - 1; n > 0 {
 		text += fmt.Sprintf(" %d more before.", n)
 	}
@@ -106,9 +106,11 @@ func (s *State) overShort() string {
 	return s.Dangers[0].Over
 }
 
+// dangerSign stands before every danger.
+const dangerSign = " !! DANGER  "
+
 // dangerBand writes the newest danger first, its figures, and since when, or the one before it.
 func (s *State) dangerBand(d *Danger, w, rows int) []line {
-	const sign = " !! DANGER  "
 	lasting := 0
 	var second *Danger
 	for i := range s.Dangers {
@@ -127,8 +129,16 @@ func (s *State) dangerBand(d *Danger, w, rows int) []line {
 		}
 	}
 	var all []string
-	for _, parts := range [][]string{{sign + d.Head, d.Figures, since}, {sign + d.Head + " " + d.Figures, since},
-		{sign + d.Head + " " + d.Figures + "; " + since}, {sign + d.Head + " " + since}, {sign + d.Head + " " + d.Figures}, {sign + d.Head}, {"!! " + d.Head}} {
+	for _, parts := range [][]string{
+		{dangerSign + d.Head, d.Figures, since},
+		{dangerSign + d.Head + " " + d.Figures, since},
+		{dangerSign + d.Head + " " + d.Short, since},
+		{dangerSign + d.Head + " " + sentenceParts(d.Short, since)},
+		{dangerSign + d.Head + " " + since},
+		{dangerSign + d.Head + " " + d.Short},
+		{dangerSign + d.Head},
+		{"!! " + d.Head},
+	} {
 		all = all[:0]
 		for i, part := range parts {
 			if part == "" {
@@ -154,9 +164,12 @@ func (s *State) dangerBand(d *Danger, w, rows int) []line {
 func indented(text string, w int) []string {
 	body := strings.TrimLeft(text, " ")
 	lead := len(text) - len(body)
+	if rest, ok := strings.CutPrefix(text, dangerSign); ok {
+		body, lead = rest, len(dangerSign)
+	}
 	rows := wrap(strings.Repeat("x", lead)+body, w, 4)
 	if len(rows) > 0 {
-		rows[0] = strings.Repeat(" ", lead) + strings.TrimPrefix(rows[0], strings.Repeat("x", lead))
+		rows[0] = text[:lead] + rows[0][lead:]
 	}
 	return rows
 }

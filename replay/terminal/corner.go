@@ -138,7 +138,7 @@ func valueWords(s *safety.SignalState, form, dashes, unit, trend string) (figure
 }
 
 func (c *Corner) pressureTrend() string {
-	if c.Squeezed || c.Closing && c.PressureRate.Known && c.PressureRate.Value > steadyPressure {
+	if c.Squeezed {
 		return "squeezed"
 	}
 	return trend(c.PressureRate, steadyPressure, "%.2f/s")
@@ -197,11 +197,11 @@ func oldWord(a string) string {
 func (p *Picture) words4(c *Corner, x, y, w int) {
 	end := x + w - 2
 	figures, style, rest := valueWords(&c.Pressure, "%.2f", "--.--", "bar", c.pressureTrend())
-	p.right(x+17, y, style, figures)
-	p.put(x+18, y, Plain, cut(rest, end-x-18))
+	p.right(x+16, y, style, figures)
+	p.put(x+17, y, Plain, cut(rest, end-x-17))
 	figures, style, rest = valueWords(&c.Height, "%.1f", "---.-", "mm ", c.heightTrend())
-	p.right(x+17, y+1, style, figures)
-	p.put(x+18, y+1, Plain, cut(rest, end-x-18))
+	p.right(x+16, y+1, style, figures)
+	p.put(x+17, y+1, Plain, cut(rest, end-x-17))
 	p.put(x+11, y+2, Bold, cut(c.note(), end-x-11))
 	if was := c.was(); was != "" {
 		p.right(end, y+3, Plain, cut(was, end-x-11))

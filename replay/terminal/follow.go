@@ -37,8 +37,8 @@ type Follower struct {
 	frames  uint64
 	dangers []danger
 	events  []Event
+	noted   uint64
 	history [4]*History
-	lastOff capture.Stamp // since when the sight is not WATCHING
 	now     capture.Stamp
 }
 
@@ -47,7 +47,6 @@ type danger struct {
 	Danger
 	finding  *safety.Finding // nil: the lookout's own
 	descends bool            // it came with a descent, and ends with it
-	noted    bool            // the end is in the events
 }
 
 // maxEvents bounds the events that are kept, maxDangers the warnings.
@@ -144,22 +143,20 @@ func (f *Follower) note(at capture.Stamp, word, text string) {
 	if len(f.events) == maxEvents {
 		f.events = slices.Delete(f.events, 0, 1)
 	}
-	f.events = append(f.events, Event{at, word, clean(text)})
+	f.noted++
+	f.events = append(f.events, Event{At: at, Word: word, Text: clean(text), Number: f.noted})
 }
 
 // happen follows what happens to the vehicle.
 func (f *Follower) happen(h safety.Happening) {
 	switch h.Kind {
 	case safety.MarkSet:
-		m := h.Mark
-		f.note(h.At, "mark", strings.Join(strings.Fields(m.Name+" "+m.Corner.String()+" "+m.Value+" "+m.Note), " "))
+		f.mark(h.Mark)
 	case safety.MarkTaken:
 		f.note(h.At, "mark", h.Mark.Name+" taken back")
 		f.dangers = slices.DeleteFunc(f.dangers, func(d danger) bool { return d.rests(h.Mark) })
 	case safety.RequestMade:
 		f.note(h.At, "request", requestWords(h.Request))
-	case safety.RunEnded:
-		f.note(h.At, "seen", fmt.Sprintf("%s of %s ended", h.Run.Stage, cornerList(h.Run.Corners)))
 	case safety.PhaseChanged:
 		if h.To != safety.PhaseUnknown {
 			f.note(h.At, "seen", "the body is "+h.To.String())
@@ -173,6 +170,17 @@ func (f *Follower) happen(h safety.Happening) {
 	case safety.Contradiction:
 		f.note(h.At, "blind", fmt.Sprintf("%s %s contradicts itself", h.Corner, h.Quantity))
 	}
+}
+
+// mark notes a mark; 'going down' is answered at once.
+func (f *Follower) mark(m *safety.Mark) {
+	text := strings.Join([]string{m.Name, m.Corner.String(), m.Value, m.Note}, " ")
+	if m.Name == safety.MarkGoingDown {
+		s := f.state(max(f.now, m.At))
+		answer, _ := s.GoingDown()
+		text += ". " + answer
+	}
+	f.note(m.At, "mark", text)
 }
 
 func requestWords(r *safety.Request) string {
@@ -201,6 +209,7 @@ func (f *Follower) found(found safety.Finding) {
 	if head == "" {
 		return
 	}
+	f.events[len(f.events)-1].Band = true
 	// A corner of which nothing was known a moment ago is known to be empty now: one warning.
 	f.dangers = slices.DeleteFunc(f.dangers, func(d danger) bool {
 		return d.finding == nil && d.Corner == found.Corner && d.Lasts()
@@ -216,6 +225,7 @@ func (f *Follower) unproven(s safety.StandingLine, h safety.Happening) {
 	}
 	head, over := unprovenHeadline(&s, f.clock)
 	f.note(h.At, "DANGER", over)
+	f.events[len(f.events)-1].Band = true
 	f.warn(danger{Danger: Danger{Corner: s.Corner, Since: h.Start, Head: head, Over: over}, descends: true})
 }
 
@@ -290,7 +300,7 @@ func (f *Follower) state(now capture.Stamp) State {
 		s.Buses = append(s.Buses, b.bus(now))
 	}
 	for _, d := range slices.Backward(f.dangers) {
-		d.Figures = figures(&d.Danger, &s)
+		d.Figures, d.Short = figures(&d.Danger, &s)
 		s.Dangers = append(s.Dangers, d.Danger)
 	}
 	see(&s)

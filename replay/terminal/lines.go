@@ -24,7 +24,7 @@ type Lines struct {
 	standing []against
 	dangers  map[dangerKey]capture.Stamp // when it was written last
 	over     map[dangerKey]bool
-	event    Event // the last one written
+	event    uint64 // number of the last one written
 	err      error
 }
 
@@ -70,6 +70,9 @@ func (p *Lines) Update(s *State) error {
 	return p.err
 }
 
+// Restart forgets what was written: the session begins anew.
+func (p *Lines) Restart() { *p = Lines{Out: p.Out, ASCII: p.ASCII, err: p.err} }
+
 func (p *Lines) begin(s *State) {
 	p.begun, p.dangers, p.over = true, map[dangerKey]capture.Stamp{}, map[dangerKey]bool{}
 	p.sight, p.stated = s.Sight, s.Now
@@ -96,10 +99,12 @@ func (p *Lines) stateLine(s *State) string {
 
 // events writes those that came since the last one written.
 func (p *Lines) events(s *State) {
-	from := slices.Index(s.Events, p.event) + 1
-	for _, e := range s.Events[from:] {
-		p.event = e
-		if e.Word != "DANGER" {
+	for _, e := range s.Events {
+		if e.Number <= p.event {
+			continue
+		}
+		p.event = e.Number
+		if !e.Band {
 			p.say(s, e.At, e.Word+" "+e.Text)
 		}
 	}

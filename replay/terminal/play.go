@@ -43,10 +43,13 @@ type stage struct {
 	show  *Show
 	clock *replay.Steered
 
+	writing sync.Mutex // of lines
+
 	mu     sync.Mutex
 	follow *Follower
+	player *replay.Player
 	screen *Screen
-	plain  *Lines
+	lines  *Lines
 	notice string
 	until  time.Time // when the notice goes
 	ended  bool
@@ -68,12 +71,42 @@ func (sh *Show) Play(ctx context.Context) (*safety.Pipeline, error) {
 	}
 	if !sh.Terminal.Full {
 		if sh.Terminal.Out != nil {
-			st.plain = &Lines{Out: sh.Terminal.Out, ASCII: sh.Terminal.ASCII}
+			st.lines = &Lines{Out: sh.Terminal.Out, ASCII: sh.Terminal.ASCII}
 		}
-		return st.rounds(ctx)
+		return st.inLines(ctx)
 	}
 	return st.onScreen(ctx)
 }
+
+// inLines plays and writes lines, also while no frame comes.
+func (st *stage) inLines(ctx context.Context) (*safety.Pipeline, error) {
+	if st.lines == nil {
+		return st.rounds(ctx)
+	}
+	ctx, stop := context.WithCancel(ctx)
+	var worker sync.WaitGroup
+	worker.Go(func() {
+		tick := time.NewTicker(lineEvery)
+		defer tick.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-tick.C:
+				if st.tell() != nil {
+					return
+				}
+			}
+		}
+	})
+	p, err := st.rounds(ctx)
+	stop()
+	worker.Wait()
+	return p, err
+}
+
+// lineEvery is how often a change is looked for while no frame comes.
+const lineEvery = 250 * time.Millisecond
 
 // onScreen plays on a full terminal and leaves it as it was.
 func (st *stage) onScreen(ctx context.Context) (*safety.Pipeline, error) {
@@ -159,16 +192,19 @@ func (st *stage) round(ctx context.Context) (*safety.Pipeline, error) {
 		return nil, err
 	}
 	follow := Follow(pipe, sh.Facts)
+	if st.lines != nil {
+		st.lines.Restart()
+	}
 	round, cancel := context.WithCancel(ctx)
 	defer cancel()
+	player := &replay.Player{Source: src, Clock: st.clock, Take: st.take, From: sh.From, To: sh.To, Gaps: sh.Gaps, Pace: sh.Pace, Told: st.gap}
 	st.mu.Lock()
-	st.follow, st.cancel = follow, cancel
+	st.follow, st.player, st.cancel = follow, player, cancel
 	st.mu.Unlock()
 	if st.screen != nil {
 		follow.Alarm = func(s State) { st.screen.Alarm(st.dress(s)) }
 	}
-	p := replay.Player{Source: src, Clock: st.clock, Take: st.take, From: sh.From, To: sh.To, Gaps: sh.Gaps, Pace: sh.Pace, Told: st.gap}
-	err = p.Run(round)
+	err = player.Run(round)
 	if st.quitting() && ctx.Err() == nil {
 		err = errQuit
 		if sh.Whole {
@@ -202,11 +238,13 @@ func (st *stage) take(b *capture.Batch) error {
 
 // tell writes lines, where lines are written.
 func (st *stage) tell() error {
-	if st.plain == nil {
+	if st.lines == nil {
 		return nil
 	}
 	s := st.state()
-	return st.plain.Update(&s)
+	st.writing.Lock()
+	defer st.writing.Unlock()
+	return st.lines.Update(&s)
 }
 
 // gap says that a silence is run through.
@@ -225,12 +263,12 @@ func (st *stage) say(text string) {
 // state is what is shown now.
 func (st *stage) state() State {
 	st.mu.Lock()
-	follow := st.follow
+	follow, player := st.follow, st.player
 	st.mu.Unlock()
 	if follow == nil {
 		return State{Mode: st.show.Facts.Mode, Origin: st.show.Facts.Origin, Keys: st.show.Facts.Keys, Speed: st.clock.Speed(), Why: "no frame yet"}
 	}
-	return st.dress(follow.State(st.clock.Now()))
+	return st.dress(follow.State(player.Now()))
 }
 
 // dress adds what the clock and the keys say.
@@ -313,7 +351,7 @@ func (st *stage) faster(up bool) {
 		to = replay.Fastest
 	}
 	st.clock.SetSpeed(to)
-	st.say(fmt.Sprintf("%g seconds of the session in a second", to))
+	st.say(fmt.Sprintf("speed %g", to))
 }
 
 // beforeFinding is how long before a finding a jump lands, so that it is seen to come.
@@ -330,6 +368,9 @@ func (st *stage) next(kind replay.PointKind, word string, lead time.Duration) {
 		return
 	}
 	st.clock.Jump(point.At.Add(-lead))
+	if kind == replay.FindingPoint && st.clock.Speed() > 1 {
+		st.clock.SetSpeed(1) // it is gone in a moment otherwise
+	}
 	st.say(fmt.Sprintf("next %s: %s", word, clean(point.Text)))
 }
 

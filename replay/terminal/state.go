@@ -99,6 +99,7 @@ type Danger struct {
 	Until   capture.Stamp // 0 while it lasts
 	Head    string        // in capitals, with what to do
 	Figures string
+	Short   string        // the figures in fewer words
 	Over    string        // what it was, once it is over
 	Told    time.Duration // from the frame to the warning; 0: not measured
 }
@@ -125,6 +126,9 @@ type Event struct {
 	At   capture.Stamp
 	Word string // DANGER, WARNING, ADVICE, mark, request, lost, blind, seen
 	Text string
+
+	Number uint64 // from 1 on
+	Band   bool   // it stands as a Danger too
 }
 
 // Key is a key and what it does.

@@ -97,6 +97,9 @@ func (s *State) stateParts() (mode string, state []string) {
 				fmt.Sprintf("?? PART BLIND ?? %d of %d signals unseen", n, s.Signals),
 				fmt.Sprintf("?? PART BLIND ?? %d of %d", n, s.Signals)}
 		}
+		if s.Unseen[0].Never {
+			first += " yet"
+		}
 		return mode, []string{"?? PART BLIND ?? no " + first, "?? PART BLIND ?? " + s.Unseen[0].Corner.String()}
 	default:
 		why := s.Why
@@ -109,7 +112,7 @@ func (s *State) stateParts() (mode string, state []string) {
 
 func unseenWords(u *Unseen) string {
 	if u.Never {
-		return fmt.Sprintf("%s %s yet", u.Corner, u.Quantity)
+		return fmt.Sprintf("%s %s", u.Corner, u.Quantity)
 	}
 	return fmt.Sprintf("%s %s %s", u.Corner, u.Quantity, age(u.Age))
 }
@@ -181,22 +184,35 @@ search:
 
 // stageRow writes the stage, the vehicle, the reference of pressures and the clock on the wall.
 func (p *Picture) stageRow(s *State, y int) {
-	right := "bar gauge"
-	if s.Zone != nil {
-		right += "  local " + s.Now.Time().In(s.Zone).Format("15:04:05")
-	} else {
-		right += "  UTC " + s.Now.Time().Format("2006-01-02 15:04")
-	}
 	stage := s.stageWords()
-	if s.Label != "" {
-		room := p.width - cells(stage) - cells(right) - 4
-		if room >= 8 {
-			right = cut(s.Label, room) + "  " + right
+	right := "bar gauge"
+	for _, r := range s.stageRights() {
+		if cells(stage)+2+cells(r) <= p.width {
+			right = r
+			break
 		}
 	}
 	p.put(0, y, Plain, cut(stage, p.width-cells(right)-2))
 	p.right(p.width, y, Dim, right)
 }
+
+// stageRights returns what stands on the right of the stage, from the fullest to the shortest. The
+// clock goes first, the reference of the pressures never.
+func (s *State) stageRights() []string {
+	const reference = "bar gauge"
+	label := s.Label
+	if label != "" {
+		label = cut(label, labelMost) + "  "
+	}
+	at := s.Now.Time()
+	if s.Zone != nil {
+		return []string{label + reference + "  local " + at.In(s.Zone).Format("15:04:05"), label + reference, reference}
+	}
+	return []string{label + reference + "  UTC " + at.Format("2006-01-02 15:04"), label + reference + "  UTC " + at.Format("15:04"), label + reference, reference}
+}
+
+// labelMost is how many cells the name of a vehicle may take.
+const labelMost = 40
 
 func (s *State) stageWords() string {
 	if s.Stage.Name == "" {
@@ -223,25 +239,37 @@ func (p *Picture) busRow(s *State, y int) {
 	if s.Mode != Live {
 		kept = "frames"
 	}
-	left := strings.TrimSpace(fmt.Sprintf("%s  %s %s  %s", busWords(s.Buses), kept, grouped(s.Frames), lost))
-	right := ""
+	written, right := "", ""
 	switch {
 	case s.Recording != nil:
-		left += "  written " + age(s.Recording.WrittenAgo) + " ago"
+		written = "  written " + age(s.Recording.WrittenAgo) + " ago"
 		right = s.Recording.Sound
 	case s.End > s.Start:
 		right = clock(s.Start, s.Now) + " of " + clock(s.Start, s.End)
 	}
-	p.put(0, y, Plain, cut(left, p.width-cells(right)-2))
+	frames := fmt.Sprintf("%s %s  ", kept, grouped(s.Frames))
+	room := p.width - cells(right) - 2
+	for _, left := range []string{busWords(s.Buses, true) + frames + lost + written, busWords(s.Buses, true) + lost + written,
+		busWords(s.Buses, false) + lost + written, lost + written} {
+		if cells(left) <= room || left == lost+written {
+			p.put(0, y, Plain, cut(left, room))
+			break
+		}
+	}
 	p.right(p.width, y, Dim, right)
 }
 
-func busWords(buses []Bus) string {
-	var words []string
+// busWords names the buses, with their frames per second where there is room.
+func busWords(buses []Bus, rates bool) string {
+	var words strings.Builder
 	for _, b := range buses {
-		words = append(words, fmt.Sprintf("%s %.0f/s", b.Name, b.Rate))
+		if rates {
+			fmt.Fprintf(&words, "%s %.0f/s  ", b.Name, b.Rate)
+		} else {
+			words.WriteString(b.Name + " ")
+		}
 	}
-	return strings.Join(words, "  ")
+	return words.String()
 }
 
 // events writes the last of what happened between two rows, oldest first.
@@ -326,7 +354,7 @@ func (p *Picture) tableRow(s *State, i, y int) {
 func figure(s *safety.SignalState, form, dashes string) (string, Style) {
 	switch {
 	case s.Fresh():
-		return fmt.Sprintf(form, s.Last.Value), Plain
+		return fmt.Sprintf(form, unsigned(s.Last.Value, 2)), Plain
 	case !s.Defined:
 		return dashes, Dim
 	default:
@@ -436,29 +464,34 @@ func (p *Picture) cornerLines(s *State, y, rows int) {
 		per = 2
 	}
 	w := p.width / per
+	sign := [...]string{1: "!! ", 2: "!!", 4: "!"}[per]
 	for i := range s.Corners {
 		c := &s.Corners[i]
-		text, style := c.line(per), Plain
+		style, danger := Plain, ""
 		if s.inDanger(c.Corner) {
-			text, style = "!!"+text, Alarm
+			style, danger = Alarm, sign
 		}
-		p.put(w*(i%per), y+i/per, style, cut(text, w-min(per-1, 1)))
+		p.put(w*(i%per), y+i/per, style, cut(danger+c.line(per, w-cells(danger)), w-min(per-1, 1)))
 	}
 }
 
-// line is a corner in one line, in two to a row, or in four to a row.
-func (c *Corner) line(per int) string {
+// line is a corner in one line of w cells, in two to a row, or in four to a row.
+func (c *Corner) line(per, w int) string {
 	pressure, _ := figure(&c.Pressure, "%.2f", "--.--")
 	short := [...]string{"FL", "FR", "RL", "RR"}[c.Corner-1]
 	switch per {
 	case 1:
 		height, _ := figure(&c.Height, "%.0f", "---")
+		full := fmt.Sprintf("%s %s bar gauge %s mm %s", c.Corner, pressure, height, c.ageWord())
+		if cells(full) <= w {
+			return full
+		}
 		return fmt.Sprintf("%s %s bar %s mm %s", c.Corner, pressure, height, c.ageWord())
 	case 2:
 		return fmt.Sprintf("%s %s bar", short, pressure)
 	default:
 		if c.Pressure.Fresh() {
-			pressure = fmt.Sprintf("%.1f", c.Pressure.Last.Value)
+			pressure = fmt.Sprintf("%.1f", unsigned(c.Pressure.Last.Value, 1))
 		}
 		return short + pressure
 	}

@@ -2,6 +2,7 @@ package terminal
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -40,6 +41,12 @@ func age(d time.Duration) string {
 	default:
 		return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
 	}
+}
+
+// unsigned takes the sign from a value that rounds to nothing.
+func unsigned(v float64, digits int) float64 {
+	p := math.Pow10(digits)
+	return math.Round(v*p)/p + 0 // -0 + 0 is 0
 }
 
 // grouped writes a count with spaces between the thousands.
@@ -141,11 +148,11 @@ func (s *State) standingSentence(l *safety.StandingLine, full bool) string {
 		if !l.Pressure.Seen {
 			return fmt.Sprintf("%s unseen since %s.", l.Corner, at(s.Start))
 		}
-		return fmt.Sprintf("%s unseen since %s, then %.2f bar%s.", l.Corner, at(l.Pressure.Last.At), l.Pressure.Last.Value, squeezed)
+		return fmt.Sprintf("%s unseen since %s, then %.2f bar%s.", l.Corner, at(l.Pressure.Last.At), unsigned(l.Pressure.Last.Value, 2), squeezed)
 	case safety.BledNoPressure:
 		return fmt.Sprintf("%s bled %s, no fill answered since; it has no pressure signal.", l.Corner, at(l.Bled))
 	}
-	text := fmt.Sprintf("%s %.2f bar%s, least %.2f", l.Corner, l.Pressure.Last.Value, squeezed, l.Least.Value)
+	text := fmt.Sprintf("%s %.2f bar%s, least %.2f", l.Corner, unsigned(l.Pressure.Last.Value, 2), squeezed, l.Least.Value)
 	if full && l.Bled != 0 {
 		text += fmt.Sprintf("; bled %s, %s", at(l.Bled), fillWords(l, at))
 	}
@@ -207,6 +214,32 @@ func (s *State) StandingLine() string {
 		return noWarning
 	}
 	return strings.Join(parts, " ")
+}
+
+// GoingDown answers the mark 'going down' at once: what to say, and whether it sounds.
+func (s *State) GoingDown() (answer string, sound bool) {
+	switch against := s.standingSentences(true); {
+	case len(against) > 0:
+		return doNotLower + strings.Join(against, " "), true
+	case s.Sight == Blind:
+		return "Cannot tell: blind" + s.blindFor() + ". Look at the lift.", true
+	default:
+		return fmt.Sprintf("Marked going down %s. Watching.", clock(s.Start, s.Now)), false
+	}
+}
+
+// blindFor says for how long no frame came, "" where none ever did.
+func (s *State) blindFor() string {
+	least := time.Duration(-1)
+	for _, b := range s.Buses {
+		if least < 0 || b.Silent < least {
+			least = b.Silent
+		}
+	}
+	if least < 0 {
+		return ""
+	}
+	return " for " + age(least)
 }
 
 // standingVariants returns the standing line from the fullest to the shortest.
@@ -290,28 +323,36 @@ func unprovenHeadline(l *safety.StandingLine, at func(capture.Stamp) string) (he
 	return strings.ToUpper(corner) + " COMES DOWN, PRESSURE NOT PROVEN" + since + ". STOP LOWERING.", over
 }
 
-// figures returns the figures of a danger that lasts.
-func figures(d *Danger, s *State) string {
+// figures returns the figures of a danger that lasts, in full and in fewer words.
+func figures(d *Danger, s *State) (full, short string) {
 	i := slices.Index(decode.Corners[:], d.Corner)
 	if i < 0 || !d.Lasts() {
-		return ""
+		return "", ""
 	}
 	c := &s.Corners[i]
-	var parts []string
 	switch {
 	case c.Closing && c.Before.Known:
-		parts = append(parts, fmt.Sprintf("last %.2f bar before it closed, least %.2f", c.Before.Reading.Value, c.Least.Value))
+		full = fmt.Sprintf("last %.2f bar before it closed, least %.2f", unsigned(c.Before.Reading.Value, 2), c.Least.Value)
+		short = fmt.Sprintf("last %.2f bar, least %.2f", unsigned(c.Before.Reading.Value, 2), c.Least.Value)
 	case c.Pressure.Fresh():
-		parts = append(parts, fmt.Sprintf("now %.2f bar, least %.2f", c.Pressure.Last.Value, c.Least.Value))
+		full = fmt.Sprintf("now %.2f bar, least %.2f", unsigned(c.Pressure.Last.Value, 2), c.Least.Value)
+		short = full
 	case c.Pressure.Seen:
-		parts = append(parts, fmt.Sprintf("last %.2f bar, %s old", c.Pressure.Last.Value, age(c.Pressure.Age)))
+		full = fmt.Sprintf("last %.2f bar, %s old", unsigned(c.Pressure.Last.Value, 2), age(c.Pressure.Age))
+		short = full
 	}
-	if c.Closing && c.Height.Fresh() {
-		closed := fmt.Sprintf("closed %.1f mm", c.ClosedMM)
-		if c.HeightRate.Known && c.HeightRate.Value < -steadyHeight {
-			closed += fmt.Sprintf(", %.0f mm/s", -c.HeightRate.Value)
-		}
-		parts = append(parts, closed)
+	if !c.Closing || !c.Height.Fresh() {
+		return full, short
 	}
-	return strings.Join(parts, "; ")
+	closed := fmt.Sprintf("closed %.1f mm", c.ClosedMM)
+	short = sentenceParts(short, fmt.Sprintf("closed %.0f mm", c.ClosedMM))
+	if c.HeightRate.Known && c.HeightRate.Value < -steadyHeight {
+		closed += fmt.Sprintf(", %.0f mm/s", -c.HeightRate.Value)
+	}
+	return sentenceParts(full, closed), short
+}
+
+// sentenceParts joins what there is with semicolons.
+func sentenceParts(parts ...string) string {
+	return strings.Join(slices.DeleteFunc(parts, func(p string) bool { return p == "" }), "; ")
 }
