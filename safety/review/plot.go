@@ -72,11 +72,11 @@ func (s scale) y(v, height float64) float64 {
 
 // scaleOver returns a scale over the values with ticks at steps of 1, 2 or 5 times a power of ten.
 func scaleOver(low, high float64, ticks int) scale {
-	if !(high > low) || !finite(low) || !finite(high) {
+	if !finite(low) || !finite(high) {
+		low, high = 0, 1
+	}
+	if high-low < 1e-6 {
 		high = low + 1
-		if !finite(high) {
-			low, high = 0, 1
-		}
 	}
 	step := math.Pow(10, math.Floor(math.Log10((high-low)/float64(ticks))))
 	for _, k := range []float64{1, 2, 5, 10} {
@@ -86,8 +86,10 @@ func scaleOver(low, high float64, ticks int) scale {
 		}
 	}
 	s := scale{low: math.Floor(low/step) * step, high: math.Ceil(high/step) * step}
-	for i := 0.0; s.low+i*step <= s.high+step/2; i++ {
-		s.ticks = append(s.ticks, s.low+i*step)
+	for i := range ticks + 3 { // the ends may each add one
+		if v := s.low + float64(i)*step; v <= s.high+step/2 {
+			s.ticks = append(s.ticks, v)
+		}
 	}
 	return s
 }
@@ -735,7 +737,11 @@ func (p *picture) axis() {
 	all := p.r.Record.End.Sub(p.r.Record.Start)
 	step := timeStep(all)
 	p.add(`<text class="s" x="0" y="%v">time</text>`, p.y+16)
-	for at := time.Duration(0); at <= all; at += step {
+	for i := range time.Duration(mostTimes + 1) {
+		at := i * step
+		if at < 0 || at > all {
+			break
+		}
 		x := p.x(p.r.Record.Start.Add(at))
 		p.add(`<path class="tk" d="M%v %vv6"/><text class="s m" x="%v" y="%v">%v</text>`, x, p.y, x, p.y+18, p.r.clock(p.r.Record.Start.Add(at)))
 	}
@@ -748,10 +754,13 @@ func (p *picture) axis() {
 	p.y += 26
 }
 
-// timeStep returns the distance of the axis' figures: at most eight of them.
+// mostTimes is how many steps of time the axis has at most.
+const mostTimes = 8
+
+// timeStep returns the distance of the axis' figures.
 func timeStep(all time.Duration) time.Duration {
 	for _, s := range []time.Duration{1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200} {
-		if all <= 8*s*time.Second {
+		if all <= mostTimes*s*time.Second {
 			return s * time.Second
 		}
 	}

@@ -228,3 +228,11 @@ func TestAxisOfASessionWithoutLength(t *testing.T) {
 	require.InDelta(t, plotLeft, p.x(at(0)), 1e-9)
 	require.InDelta(t, plotLeft, p.x(capture.Stamp(math.MaxInt64)), 1e-9)
 }
+
+// The longest time that a stamp can hold has a few figures on its axis like any other.
+func TestAxisOfTheLongestSession(t *testing.T) {
+	r := wagon(0)
+	r.Record.Start, r.Record.End = 0, math.MaxInt64
+	markup, _ := r.drawPlot(r.sortFindings())
+	require.LessOrEqual(t, strings.Count(markup, `class="tk"`), mostTimes+2)
+}
