@@ -238,12 +238,16 @@ func (f *Facts) Record() *SessionRecord { return f.record }
 // sealed, and its end is missing all the same.
 func (f *Facts) Mended() *MendedFrom { return f.mended }
 
-// Origin returns where the frames come from, OriginUnknown where the session doesn't say.
+// Origin returns where the frames come from, OriginUnknown where the session doesn't say in a word
+// that is known.
 func (f *Facts) Origin() string {
-	if f.record == nil || f.record.Origin == "" {
-		return OriginUnknown
+	if f.record != nil {
+		switch origin := f.record.Origin; origin {
+		case OriginVehicle, OriginVirtual, OriginSimulated:
+			return origin
+		}
 	}
-	return f.record.Origin
+	return OriginUnknown
 }
 
 // Gaps returns the stretches longer than GapBound in which no bus had a frame, the first few hundred

@@ -19,6 +19,7 @@ type FileSource struct {
 	size  int64
 	added []addedRecord // by time; empty in a file without additions
 	next  int           // in added
+	first uint64        // least number of an added record
 }
 
 // addedRecord is a record behind the end of the recording.
@@ -38,6 +39,11 @@ func Open(path string, options ...Option) (*FileSource, error) {
 	if info, err := f.Stat(); err == nil && info.Mode().IsRegular() {
 		s.size = info.Size()
 		s.added = additions(f, s.size)
+	}
+	for i := range s.added {
+		if number := s.added[i].event.Record; i == 0 || number < s.first {
+			s.first = number
+		}
 	}
 	s.Reader = NewReader(f, path, options...)
 	return s, nil
@@ -59,19 +65,44 @@ func (s *FileSource) Next(ctx context.Context, into *capture.Batch) error {
 		if err := s.Reader.Next(ctx, into); err != nil || len(s.added) == 0 {
 			return err
 		}
+		due := s.due(into)
 		s.leaveOut(into)
-		s.insert(into)
+		if len(due) > 0 {
+			into.Events = append(into.Events, due...)
+			slices.SortStableFunc(into.Events, func(a, b capture.Event) int { return a.Index - b.Index })
+		}
 		if len(into.Frames) > 0 || len(into.Events) > 0 {
 			return nil
 		}
 	}
 }
 
+// due returns the added records that come before a frame of the batch.
+func (s *FileSource) due(b *capture.Batch) (due []capture.Event) {
+	for i := range b.Frames {
+		for ; s.next < len(s.added); s.next++ {
+			a := &s.added[s.next]
+			if a.told {
+				continue
+			}
+			if a.event.At >= b.Frames[i].At {
+				break
+			}
+			a.event.Index, a.event.Packet, a.told = i, b.Frames[i].Packet-1, true
+			due = append(due, a.event)
+		}
+		if s.next == len(s.added) {
+			break
+		}
+	}
+	return due
+}
+
 // leaveOut takes the records out that were delivered ahead of their place. One that is met at its
 // place first is delivered there.
 func (s *FileSource) leaveOut(b *capture.Batch) {
 	b.Events = slices.DeleteFunc(b.Events, func(e capture.Event) bool {
-		if e.Kind != capture.EventJournal {
+		if e.Kind != capture.EventJournal || e.Record < s.first {
 			return false
 		}
 		for i := range s.added {
@@ -83,31 +114,6 @@ func (s *FileSource) leaveOut(b *capture.Batch) {
 		}
 		return false
 	})
-}
-
-// insert puts added records before the first frame that is later than they are.
-func (s *FileSource) insert(b *capture.Batch) {
-	inserted := false
-	for i := range b.Frames {
-		for ; s.next < len(s.added); s.next++ {
-			a := &s.added[s.next]
-			if a.told {
-				continue
-			}
-			if a.event.At >= b.Frames[i].At {
-				break
-			}
-			a.event.Index, a.event.Packet = i, b.Frames[i].Packet-1
-			b.Events = append(b.Events, a.event)
-			a.told, inserted = true, true
-		}
-		if s.next == len(s.added) {
-			break
-		}
-	}
-	if inserted {
-		slices.SortStableFunc(b.Events, func(a, b capture.Event) int { return a.Index - b.Index })
-	}
 }
 
 // Bounds of the search for additions from the end of the file.

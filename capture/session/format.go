@@ -218,6 +218,17 @@ const (
 	recordXL  = 0x80
 )
 
+// recordFlags are the flags that bits 29, 30 and 31 of a record's identifier stand for.
+var recordFlags = [8]capture.Flags{
+	recordError >> 29:                                   capture.Error,
+	recordRemote >> 29:                                  capture.Remote,
+	(recordRemote | recordError) >> 29:                  capture.Remote | capture.Error,
+	recordExtended >> 29:                                capture.Extended,
+	(recordExtended | recordError) >> 29:                capture.Extended | capture.Error,
+	(recordExtended | recordRemote) >> 29:               capture.Extended | capture.Remote,
+	(recordExtended | recordRemote | recordError) >> 29: capture.Extended | capture.Remote | capture.Error,
+}
+
 // decodeRecord reads the record of link type 227 into a zero frame. It returns what is wrong with
 // it, "" for nothing.
 func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
@@ -230,15 +241,7 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
 	}
 	id := binary.BigEndian.Uint32(data)
 	f.ID = capture.ID(id & recordIDMask)
-	if id&recordExtended != 0 {
-		f.Flags |= capture.Extended
-	}
-	if id&recordRemote != 0 {
-		f.Flags |= capture.Remote
-	}
-	if id&recordError != 0 {
-		f.Flags |= capture.Error
-	}
+	f.Flags |= recordFlags[id>>29]
 	if f.Flags&(capture.Extended|capture.Error) == 0 && f.ID > capture.MaxStandardID {
 		return fmt.Sprintf("an 11-bit identifier 0x%X", f.ID)
 	}
@@ -259,7 +262,11 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
 		f.Len = uint8(have)
 		f.Flags |= capture.Cut
 	}
-	copy(f.Data[:], data[recordHead:recordHead+int(f.Len)])
+	if payload := data[recordHead : recordHead+int(f.Len)]; len(payload) == 8 {
+		*(*[8]byte)(f.Data[:]) = [8]byte(payload) // most frames; a tenth of the whole reading
+	} else {
+		copy(f.Data[:], payload)
+	}
 	return ""
 }
 

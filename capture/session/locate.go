@@ -2,6 +2,7 @@ package session
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -89,6 +90,7 @@ func (w *walker) skipAll() error {
 	w.batch = capture.NewBatch()
 	for {
 		w.batch.Reset()
+		w.skim()
 		if err := w.block(); err != nil {
 			w.finish(err)
 			return w.err
@@ -96,8 +98,31 @@ func (w *walker) skipAll() error {
 	}
 }
 
-// between is how many blocks are walked over before the context is asked.
-const between = 1 << 14
+// skim passes over enhanced packets that are not asked for, in what is at hand. It stops in front of
+// everything else, and of everything that is wrong, for block to deal with. Without it BenchmarkLocate
+// takes twice as long.
+func (w *walker) skim() {
+	if w.cur == nil || w.big || w.skip > 0 || w.classic != nil || w.packets == 0 {
+		return
+	}
+	data, last, packets := w.cur.data[w.pos:], []byte(nil), w.packets
+	for packets+1 != w.packet && len(data) > blockHead && binary.LittleEndian.Uint32(data) == enhancedPacket {
+		length := binary.LittleEndian.Uint32(data[4:])
+		if length < blockHead+packetHead+4 || length%4 != 0 || uint64(length) > uint64(len(data)) ||
+			binary.LittleEndian.Uint32(data[length-4:]) != length {
+			break
+		}
+		last, data = data[blockHead:length-4], data[length:]
+		packets++
+	}
+	if last != nil {
+		w.glance(enhancedPacket, last)
+		w.packets, w.pos, w.state.ended = packets, len(w.cur.data)-len(data), false
+	}
+}
+
+// between is how often the context is asked: once in so many turns, each of a chunk at most.
+const between = 16
 
 func (w *walker) locate(ctx context.Context, what string) (*Located, error) {
 	w.batch = capture.NewBatch()
@@ -108,6 +133,7 @@ func (w *walker) locate(ctx context.Context, what string) (*Located, error) {
 			return nil, ctx.Err()
 		}
 		w.batch.Reset()
+		w.skim()
 		at, packets, records := w.tell(), w.packets, w.records
 		if err := w.block(); err != nil {
 			w.finish(err)

@@ -384,7 +384,7 @@ func (r *Reader) judge(f *FormatError) {
 			f.Err, f.Detail = ErrLength, "the file ends inside it, and yet whole blocks follow"
 		}
 		return
-	case last < max(f.wrong, f.Offset):
+	case r.skip == 0 && last < max(f.wrong, f.Offset):
 		f.Err, f.Detail = ErrZeros, ""
 	}
 	r.torn = true
@@ -475,10 +475,11 @@ func (r *Reader) skipOn() error {
 
 // body reads a whole block, from its type to its second length.
 func (r *Reader) body(at int64, kind uint32, whole []byte) {
+	body := whole[blockHead : len(whole)-4]
 	if r.wants != nil && !r.wants(kind) {
+		r.glance(kind, body)
 		return
 	}
-	body := whole[blockHead : len(whole)-4]
 	switch kind {
 	case enhancedPacket:
 		r.enhanced(at, body)
@@ -494,6 +495,26 @@ func (r *Reader) body(at int64, kind uint32, whole []byte) {
 		r.journal(at, whole)
 	default:
 		// Name resolution, secrets, custom blocks and what others keep for themselves.
+	}
+}
+
+// glance takes no more than the time of a packet that is not looked into: a packet without a time that
+// follows has it too.
+func (r *Reader) glance(kind uint32, body []byte) {
+	n := r.u32(body)
+	switch kind {
+	case enhancedPacket:
+	case obsoletePacket:
+		n = uint32(r.u16(body))
+	default:
+		return
+	}
+	if n >= uint32(len(r.ifaces)) || !r.ifaces[n].usable {
+		return
+	}
+	raw := uint64(r.u32(body[4:]))<<32 | uint64(r.u32(body[8:]))
+	if stamp, ok := r.ifaces[n].unit.stamp(raw, r.ifaces[n].offset); ok {
+		r.at = stamp
 	}
 }
 

@@ -36,41 +36,40 @@ func (r *Reader) run(room int) {
 // common reads one packet of the common kind into f and returns the length of its block, 0 when the
 // block is of another kind.
 func (r *Reader) common(f *capture.Frame, data []byte) int {
-	const options = 12 // epb_flags and the end of the list
-	if len(data) < blockHead+packetHead+recordHead+4 || binary.LittleEndian.Uint32(data) != enhancedPacket {
+	const fixed, options = blockHead + packetHead, 12 // epb_flags and the end of the list
+	if len(data) < fixed+recordHead+4 {
 		return 0
 	}
-	length := binary.LittleEndian.Uint32(data[4:])
-	captured := binary.LittleEndian.Uint32(data[20:])
-	if uint64(length) > uint64(len(data)) || captured < recordHead || captured > recordHead+capture.MaxData {
+	head := (*[fixed]byte)(data) // one check of bounds for all of them
+	length, captured := binary.LittleEndian.Uint32(head[4:]), binary.LittleEndian.Uint32(head[20:])
+	if binary.LittleEndian.Uint32(head[:]) != enhancedPacket || captured-recordHead > capture.MaxData || uint64(length) > uint64(len(data)) {
 		return 0
 	}
 	padded := (captured + 3) &^ 3
-	if length != blockHead+packetHead+padded+4 && length != blockHead+packetHead+padded+4+options {
+	if length != fixed+padded+4 && length != fixed+padded+options+4 {
 		return 0
 	}
 	b := data[:length]
-	iface := binary.LittleEndian.Uint32(b[8:])
-	if iface >= uint32(len(r.ifaces)) || !r.ifaces[iface].plain || binary.LittleEndian.Uint32(b[len(b)-4:]) != length {
+	iface := binary.LittleEndian.Uint32(head[8:])
+	if iface >= uint32(len(r.ifaces)) || !r.ifaces[iface].plain || binary.LittleEndian.Uint32(b[length-4:]) != length {
 		return 0
 	}
-	i := &r.ifaces[iface]
-	*f = capture.Frame{Packet: r.packets + 1, Bus: i.bus}
-	if tail := b[blockHead+packetHead+padded:]; len(tail) > 4 {
-		if len(tail) != options+4 || binary.LittleEndian.Uint32(tail) != optPacketFlags|4<<16 || binary.LittleEndian.Uint32(tail[8:]) != 0 {
+	bus := r.ifaces[iface].bus % capture.MaxBuses
+	*f = capture.Frame{Packet: r.packets + 1, Bus: bus}
+	if tail := b[fixed+padded:]; len(tail) > options {
+		if binary.LittleEndian.Uint32(tail) != optPacketFlags|4<<16 || binary.LittleEndian.Uint32(tail[8:]) != 0 {
 			return 0
 		}
 		f.Flags = direction(binary.LittleEndian.Uint32(tail[4:]))
 	}
-	raw := uint64(binary.LittleEndian.Uint32(b[12:]))<<32 | uint64(binary.LittleEndian.Uint32(b[16:]))
-	f.At = capture.Stamp(raw)
-	if f.At < r.last[i.bus] { // a step back, or past the year 2262
+	f.At = capture.Stamp(uint64(binary.LittleEndian.Uint32(head[12:]))<<32 | uint64(binary.LittleEndian.Uint32(head[16:])))
+	if f.At < r.last[bus] { // a step back, or past the year 2262
 		return 0
 	}
-	if decodeRecord(f, b[blockHead+packetHead:blockHead+packetHead+captured], binary.LittleEndian.Uint32(b[24:])) != "" || !isLength(f.Len) {
+	if decodeRecord(f, b[fixed:fixed+captured], binary.LittleEndian.Uint32(head[24:])) != "" || !isLength(f.Len) {
 		return 0
 	}
-	r.last[i.bus], r.at = f.At, f.At
+	r.last[bus], r.at = f.At, f.At
 	r.packets++
 	return int(length)
 }
