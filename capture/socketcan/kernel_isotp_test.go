@@ -224,3 +224,145 @@ func TestKernelISOTPTransfers(t *testing.T) {
 		t.Logf("%d messages in %d frames", dialogues*times, len(frames))
 	})
 }
+
+// attempt is a transfer that a tester began, as the dropper saw it.
+type attempt struct {
+	first, last uint64 // packets on the far link, 0 where none arrived
+	long        bool   // more than one frame
+	told        bool   // a message or an incomplete
+}
+
+// attempts divides what came to the dropper by transfers: each begins with a single or first frame.
+// Packets are counted by the frames of the pair that passed.
+func (d dialogue) attempts(log []carried, packets []uint64) []attempt {
+	id := uint32(d.pair.Request)
+	if d.pair.Extended {
+		id |= unix.CAN_EFF_FLAG
+	}
+	at := 0
+	if d.pair.Addressing == isotp.WithByte {
+		at = 1
+	}
+	var all []attempt
+	for _, c := range log {
+		if c.id != id {
+			continue
+		}
+		switch kind := c.data[at] >> 4; kind {
+		case 0, 1:
+			all = append(all, attempt{long: kind == 1})
+		}
+		if c.dropped {
+			continue
+		}
+		a := &all[len(all)-1]
+		if a.first == 0 {
+			a.first = packets[0]
+		}
+		a.last, packets = packets[0], packets[1:]
+	}
+	return all
+}
+
+// tell marks the attempts that a message or an incomplete covers, and reports whether it did any.
+func tell(attempts []attempt, first, last uint64) bool {
+	any := false
+	for i := range attempts {
+		if a := &attempts[i]; a.first != 0 && a.first <= last && a.last >= first {
+			a.told, any = true, true
+		}
+	}
+	return any
+}
+
+// Where frames are lost on the way, our listener delivers what the kernel's own receiver on the same
+// link delivers and nothing else, and every transfer of which something arrived is told: as a message
+// or as incomplete.
+func TestKernelISOTPLosses(t *testing.T) {
+	kerneltest.Run(t, func(t *testing.T) {
+		const dialogues, times, seed = 60, 25, 2
+		kerneltest.AddLink(t, "vcan0", "vcan")
+		kerneltest.AddLink(t, "vcan1", "vcan")
+		tap := newTap(t, "vcan1")
+		dropper := newDropper(t, "vcan0", "vcan1", oneIn(200, seed))
+		random := rand.New(rand.NewPCG(seed, 0))
+
+		var listener isotp.Listener
+		var work sync.WaitGroup
+		talks := make([]dialogue, dialogues)
+		units := make([]int, dialogues)
+		sent := make([]map[string]bool, dialogues)
+		for n := range dialogues {
+			d := randomDialogue(random, n)
+			d.longest = 1200
+			_, err := listener.Add(d.pair)
+			require.NoError(t, err)
+			talks[n], units[n] = d, d.open(t, "vcan1", isotp.Response)
+			tester := d.open(t, "vcan0", isotp.Request)
+			own := rand.New(rand.NewPCG(seed, uint64(n+1)))
+			sent[n] = make(map[string]bool)
+			work.Go(func() {
+				for range times {
+					payload := randomPayload(own, d.longest)
+					sent[n][string(payload)] = true
+					// What is lost on the way makes the kernel's sender give up after a second.
+					_, _ = unix.Write(tester, payload)
+				}
+			})
+		}
+		work.Wait()
+		send(t, rawSocket(t, "vcan0"), classicFrame(endID))
+		log, frames := dropper.wait(t), tap.all()
+
+		messages := make([][][]byte, dialogues)
+		packets := make([][]uint64, dialogues)
+		type span struct {
+			first, last uint64
+			text        string
+		}
+		spans := make([][]span, dialogues)
+		incomplete := func() {
+			for _, gone := range listener.Incompletes() {
+				require.Equal(t, isotp.Request, gone.Direction)
+				n := gone.Pairs[0]
+				spans[n] = append(spans[n], span{gone.First, gone.Last, gone.String()})
+			}
+		}
+		for n, d := range talks {
+			for _, f := range frames {
+				if f.ID == d.pair.Request && f.Flags.Has(capture.Extended) == d.pair.Extended {
+					packets[n] = append(packets[n], f.Packet)
+				}
+			}
+		}
+		for i := range frames {
+			if m := listener.Feed(&frames[i]); m != nil {
+				n := m.Pairs[0]
+				messages[n] = append(messages[n], bytes.Clone(m.Payload))
+				spans[n] = append(spans[n], span{m.First, m.Last, "a message"})
+			}
+			incomplete()
+		}
+		listener.End()
+		incomplete()
+
+		lost := 0
+		for n, d := range talks {
+			require.Equal(t, drain(t, units[n], kernelLimit), messages[n], "%v", d)
+			for _, m := range messages[n] {
+				require.True(t, sent[n][string(m)], "a message that nobody sent: %v", d)
+			}
+			attempts := d.attempts(log, packets[n])
+			require.Len(t, attempts, times)
+			for _, s := range spans[n] {
+				require.True(t, tell(attempts, s.first, s.last), "%s: told of packets %d to %d, where no transfer was", s.text, s.first, s.last)
+			}
+			for i, a := range attempts {
+				require.True(t, a.told || a.first == 0, "%v: transfer %d, packets %d to %d, is told nowhere", d, i, a.first, a.last)
+			}
+			lost += times - len(messages[n])
+		}
+		require.NotZero(t, lost)
+		t.Logf("%d of %d messages lost, in %d frames", lost, dialogues*times, len(frames))
+	})
+}

@@ -32,7 +32,7 @@ func runOnHost(ctx context.Context) *outcome {
 		return &outcome{absent: err.Error()}
 	}
 	cmd := exec.CommandContext(ctx, binary, arguments(flag.Lookup("test.run").Value.String())...)
-	cmd.Env = append(os.Environ(), insideVariable+"=1")
+	cmd.Env = append(os.Environ(), environment...)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET}
 	output, err := cmd.CombinedOutput()
 	run := &outcome{where: "the host's kernel", results: results(string(output)), tail: tail(string(output))}
