@@ -3,6 +3,7 @@ package classroom
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -357,8 +358,7 @@ func (t *track) path(from, to capture.Stamp, low, high float64) string {
 		return ""
 	}
 	first, end := t.upTo(from-1), t.upTo(to)
-	var b strings.Builder
-	pen := pen{out: &b}
+	var pen pen
 	var last capture.Stamp
 	for i := first; i < end; i++ {
 		p := t.points[i]
@@ -372,13 +372,13 @@ func (t *track) path(from, to capture.Stamp, low, high float64) string {
 		last = p.at
 	}
 	pen.flush()
-	return b.String()
+	return string(pen.out)
 }
 
 // pen draws columns: of the points that fall into one, the first, the least, the greatest and the
 // last are kept.
 type pen struct {
-	out                      *strings.Builder
+	out                      []byte
 	column                   int
 	first, low, high, latest float64
 	pending, down            bool
@@ -417,7 +417,8 @@ func (p *pen) point(y float64) {
 	if !p.down {
 		command, p.down = 'M', true
 	}
-	fmt.Fprintf(p.out, "%c%d %.1f", command, p.column*1000/columns, y)
+	p.out = strconv.AppendInt(append(p.out, command), int64(p.column*1000/columns), 10)
+	p.out = strconv.AppendFloat(append(p.out, ' '), y, 'f', 1, 64)
 }
 
 // lift ends the line.

@@ -93,6 +93,8 @@ function question(news) {
   byId("count").textContent = news.phase === "open" ? of + " have answered" : of + " answered";
   byId("count").parentElement.hidden = told;
   byId("where").hidden = news.phase !== "open";
+  byId("panel").classList.remove("tight");
+  byId("panel").classList.toggle("tight", byId("panel").scrollHeight > byId("panel").clientHeight + 1);
 }
 
 // choice is one line: its number, its text, and from the closing on how many chose it.

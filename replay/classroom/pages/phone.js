@@ -26,10 +26,16 @@ async function join() {
   listen(base + "/news?seat=" + encodeURIComponent(seat), show, again);
 }
 
-// again joins anew when the server does not know the seat any more.
+// again listens anew after a refusal. The seat is given up only when the server says that it does not
+// know it: a page that asked too often, or is being left, is refused too.
 async function again() {
-  remember("");
   await pause(500 + 1000 * Math.random());
+  const leave = new AbortController();
+  try {
+    const answer = await fetch(base + "/news?seat=" + encodeURIComponent(seat), {signal: leave.signal});
+    if (answer.status === 403) remember("");
+    leave.abort();
+  } catch (gone) { /* nobody there: the seat may still be good */ }
   join();
 }
 
