@@ -173,7 +173,6 @@ const faint = `(function () {
     if (e.closest(".vh, .skip, title, desc") || ![].some.call(e.childNodes, function (n) { return n.nodeType === 3 && n.textContent.trim(); })) return;
     var s = getComputedStyle(e), inPicture = e.closest("svg");
     if (inPicture && e.closest("a, .g, .st, .k")) return;
-    if (inPicture && e.classList.contains("si")) return;
     var a = light(parse(inPicture ? s.fill : s.color)), b = light(ground(e)), size = parseFloat(s.fontSize);
     var need = size >= 24 || size >= 18.66 && s.fontWeight >= 700 ? 3 : 4.5, has = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
     if (has < need) bad.push(has.toFixed(2) + ": " + e.textContent.trim().slice(0, 40));

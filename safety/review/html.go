@@ -10,6 +10,7 @@ import (
 	"regexp"
 	"strings"
 	"sync"
+	"time"
 	"unicode"
 
 	"ridewitness/decode"
@@ -615,6 +616,9 @@ func (r *Review) wasWords(plot *Plot, unit string, known bool) string {
 	name, _, _ := strings.Cut(unit, " ")
 	return fmt.Sprintf("%s unseen since %s, was %s %s", what, r.clock(last.To), number(last.Last, name), unit)
 }
+
+// lastWithin is how near to the end a value must lie to stand for the end.
+const lastWithin = 10 * time.Second
 
 // atEnd returns the last value of a signal, false where it was no longer news at the end.
 func (r *Review) atEnd(plot *Plot) (float64, bool) {

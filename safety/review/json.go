@@ -39,7 +39,7 @@ func whole(r *Review) *Review {
 	for i := range c.Findings {
 		c.Findings[i].Evidence = list(c.Findings[i].Evidence)
 		for k := range c.Findings[i].Evidence {
-			known(&c.Findings[i].Evidence[k].Value)
+			r.complete(&c.Findings[i].Evidence[k])
 		}
 	}
 	c.Limits = list(c.Limits)
@@ -58,6 +58,16 @@ func whole(r *Review) *Review {
 		c.Corners[i].whole()
 	}
 	return &c
+}
+
+// complete gives an evidence the reference of its signal's definition, and no number that is none.
+func (r *Review) complete(e *Evidence) {
+	known(&e.Value)
+	for i := range r.signals {
+		if s := &r.signals[i]; e.Reference == "" && s.Name == e.Signal {
+			e.Reference = s.Reference.String()
+		}
+	}
 }
 
 // drawable is the largest value that a plot takes, in bar or mm: no sensor of a vehicle goes there, and

@@ -288,26 +288,42 @@ func level(columns []column, s scale, height float64) []column {
 	return out
 }
 
-// lane is one kind of stage; rows of it hold stages that overlap.
+// lane is one kind of stage, with a row for each set of corners that it was done at.
 type lane struct {
 	name string
-	rows [][]*Stage
+	rows []*laneRow
+}
+
+type laneRow struct {
+	corners string
+	stages  []*Stage
+}
+
+// lanes sorts the stages into rows, in the order in which they first appear.
+func (r *Review) lanes() []*lane {
+	var lanes []*lane
+	for i := range r.Stages {
+		s := &r.Stages[i]
+		k := slices.IndexFunc(lanes, func(l *lane) bool { return l.name == s.Stage })
+		if k < 0 {
+			k = len(lanes)
+			lanes = append(lanes, &lane{name: s.Stage})
+		}
+		l, corners := lanes[k], joinCorners(s.Corners)
+		k = slices.IndexFunc(l.rows, func(w *laneRow) bool { return w.corners == corners })
+		if k < 0 {
+			k = len(l.rows)
+			l.rows = append(l.rows, &laneRow{corners: corners})
+		}
+		l.rows[k].stages = append(l.rows[k].stages, s)
+	}
+	return lanes
 }
 
 func (p *picture) stages() {
-	var lanes []*lane
-	for i := range p.r.Stages {
-		s := &p.r.Stages[i]
-		k := slices.IndexFunc(lanes, func(l *lane) bool { return l.name == s.Stage })
-		if k < 0 {
-			lanes = append(lanes, &lane{name: s.Stage})
-			k = len(lanes) - 1
-		}
-		lanes[k].put(p, s)
-	}
-	for _, l := range lanes {
+	for _, l := range p.r.lanes() {
 		p.add(`<text class="s" x="0" y="%v">%v</text>`, p.y+13, l.name)
-		for _, row := range l.rows[:min(len(l.rows), 4)] {
+		for _, row := range l.rows {
 			p.bars(row)
 			p.y += laneHeight
 		}
@@ -315,51 +331,31 @@ func (p *picture) stages() {
 	p.y += 4
 }
 
-// put adds a stage to the first row in which neither its bar nor its words lie over another.
-func (l *lane) put(p *picture, s *Stage) {
-	for i, row := range l.rows {
-		if p.barEnd(row[len(row)-1]) <= p.x(s.From0) {
-			l.rows[i] = append(row, s)
-			return
-		}
-	}
-	l.rows = append(l.rows, []*Stage{s})
-}
-
-// barEnd returns where a stage's bar ends, or its words where they stand behind it.
-func (p *picture) barEnd(s *Stage) float64 {
-	x0, x1 := p.x(s.From0), p.x(s.To0)
-	words := joinCorners(s.Corners)
-	if need := letterWidth*float64(len(words)) + 8; words != "" && x1-x0 < need && x1+need < plotRight {
-		return x1 + need
-	}
-	return x1
-}
-
-// bars draws one row of stages, with the corners' names inside or behind where there is room.
-func (p *picture) bars(row []*Stage) {
-	for _, s := range row {
+// bars draws one row of stages, with the corners' names behind the last bar or before the first, where
+// there is room; their title names them all the same.
+func (p *picture) bars(row *laneRow) {
+	first, last := plotRight, plotLeft
+	for _, s := range row.stages {
 		x0, x1 := p.x(s.From0), p.x(s.To0)
-		words := joinCorners(s.Corners)
+		first, last = math.Min(first, x0), math.Max(last, x1)
 		class := "st"
 		if s.From == "mark" {
 			class = "st sm"
 		}
-		p.add(`<g class="%v"><title>%v %v, %v, from %v</title><rect x="%v" y="%v" width="%v" height="13"/></g>`, class, s.Stage, words,
+		p.add(`<g class="%v"><title>%v %v, %v, from %v</title><rect x="%v" y="%v" width="%v" height="13"/></g>`, class, s.Stage, row.corners,
 			p.r.span(s.From0, s.To0), s.From, x0, p.y+2.5, math.Max(1.5, x1-x0))
-		switch {
-		case words == "":
-		case x1-x0 >= letterWidth*float64(len(words))+8:
-			p.add(`<text class="%v" x="%v" y="%v">%v</text>`, "si "+class, x0+4, p.y+13, words)
-		case p.barEnd(s) > x1:
-			p.add(`<text class="s" x="%v" y="%v">%v</text>`, x1+4, p.y+13, words)
-		}
+	}
+	switch need := letterWidth*float64(len(row.corners)) + 6; {
+	case last+need < plotWidth:
+		p.add(`<text class="s" x="%v" y="%v">%v</text>`, last+5, p.y+13, row.corners)
+	case first-need > plotLeft:
+		p.add(`<text class="s e" x="%v" y="%v">%v</text>`, first-5, p.y+13, row.corners)
 	}
 }
 
 // marks draws what was said: a stroke for each mark, and its words where there is room.
 func (p *picture) marks() {
-	const rows = 4
+	const rows = 6
 	if len(p.r.Record.Marks) == 0 {
 		return
 	}
@@ -376,13 +372,17 @@ func (p *picture) marks() {
 			left, class, words0 = x-wide, "s e", x-3.5
 			row = slices.IndexFunc(ends[:], func(end float64) bool { return end <= left })
 		}
-		y := p.y + 13*float64(max(row, 0))
+		named := row >= 0
+		if !named {
+			row = rows // below all words
+		}
+		y := p.y + 13*float64(row)
 		p.add(`<g><title>%v</title><path class="mk" d="M%v %vv12"/>`, p.r.markWords(m), x, y+1)
-		if row >= 0 {
+		if named {
 			p.add(`<text class="%v" x="%v" y="%v">%v</text>`, class, words0, y+11, words)
 			ends[row] = math.Max(x, left+wide)
-			used = max(used, row+1)
 		}
+		used = max(used, row+1)
 		p.add(`</g>`)
 	}
 	p.y += 13*float64(used) + 6
@@ -578,7 +578,7 @@ func (p *picture) panel(c decode.Corner, what string, plot *Plot, s scale, heigh
 		"pa "+what, p.y, c.String()+" "+what, unit, panelID(c, what), svgNumber(s.low), svgNumber(s.high), height)
 	p.add(`<text class="s q" x="0" y="%v">%v,</text><text class="s q" x="0" y="%v">%v</text>`, height/2-2, what, height/2+11, unit)
 	for _, t := range s.ticks {
-		p.add(`<path class="gr" d="M%v %vH%v"/><text class="s e" x="%v" y="%v">%v</text>`, plotLeft, s.y(t, height), plotRight, plotLeft-6, s.y(t, height)+4, svgNumber(t))
+		p.add(`<path class="gr" d="M%v %vH%v"/><text class="s e" x="%v" y="%v">%v</text>`, plotLeft, s.y(t, height), plotRight, plotLeft-6, s.y(t, height)+4, minus(svgNumber(t).String()))
 	}
 	columns := p.columns(plot.Points)
 	p.missing(k, what, columns, height)
@@ -617,7 +617,8 @@ func (p *picture) guides(c decode.Corner, what string, s scale, height float64) 
 	switch {
 	case what == "pressure" && k.Least != nil:
 		y := s.y(*k.Least, height)
-		p.add(`<path class="gu" d="M%v %vH%v"/><text class="s" x="%v" y="%v">least %v</text>`, plotLeft, y, plotRight, plotRight+9, y+4, number(*k.Least, "bar"))
+		p.add(`<path class="gu" d="M%v %vH%v"/><text class="s" x="%v" y="%v">least %v</text>`, plotLeft, y, plotRight, plotRight+9,
+			y+4+p.apart(&k.Pressure, s, y, height), number(*k.Least, "bar"))
 	case what == "height" && k.Series != nil:
 		if tolerance := p.r.tolerance(c.String()); tolerance > 0 {
 			top := s.y(*k.Series+tolerance, height)
@@ -626,6 +627,16 @@ func (p *picture) guides(c decode.Corner, what string, s scale, height float64) 
 		y := s.y(*k.Series, height)
 		p.add(`<path class="gu" d="M%v %vH%v"/>`, plotLeft, y, plotRight)
 	}
+}
+
+// apart returns how far a label at y must move so as not to lie over the last value.
+func (p *picture) apart(plot *Plot, s scale, y, height float64) float64 {
+	const line = 13.0
+	last, known := p.r.atEnd(plot)
+	if d := y - s.y(last, height); known && math.Abs(d) < line {
+		return math.Copysign(line, d) - d
+	}
+	return 0
 }
 
 // tolerance returns the height tolerance that counted at a corner, 0 where none is known.
@@ -715,20 +726,17 @@ func nearest(columns []column, x float64) (column, bool) {
 	return best, found
 }
 
-// lastWithin is how near to the end a value must lie to stand for the end.
-const lastWithin = 10 * time.Second
-
 // atRight writes the last value at the right end, only where it still was news.
 func (p *picture) atRight(plot *Plot, s scale, height float64) {
-	last := plot.Points[len(plot.Points)-1]
-	if p.r.Record.End.Sub(last.To) > lastWithin {
+	last, known := p.r.atEnd(plot)
+	if !known {
 		return
 	}
 	unit := "mm"
 	if plot.Unit != "mm" {
 		unit = "bar"
 	}
-	p.add(`<text class="v" x="%v" y="%v">%v</text>`, plotRight+9, s.y(last.Last, height)+4, number(last.Last, unit))
+	p.add(`<text class="v" x="%v" y="%v">%v</text>`, plotRight+9, s.y(last, height)+4, minus(number(last, unit)))
 }
 
 // axis draws the time under the panels and marks lost frames, however short the loss.

@@ -128,7 +128,7 @@ type Limit struct {
 	Value  *float64 `json:"value"` // null: unknown
 	Unit   string   `json:"unit"`
 	From   string   `json:"from"`
-	Corner string   `json:"corner,omitempty"` // where corners differ
+	Corner string   `json:"corner,omitempty"` // where it counted; "" is an axle or the vehicle
 }
 
 // Interval is a value with the ends of its interval.

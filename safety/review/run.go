@@ -156,17 +156,18 @@ func evidenceOf(e safety.Evidence) Evidence {
 	return out
 }
 
-// limits lists every threshold of the rules that applied, where corners differ one row each.
+// limits lists every threshold of the rules that applied, one row for each place that it counted at.
 func (r *Review) limits(j *safety.Judge, findings []safety.Finding) {
 	type row struct {
-		rule  string
-		limit safety.Threshold
+		rule   string
+		limit  safety.Threshold
+		corner decode.Corner
 	}
 	seen := map[row]bool{}
 	for i := range findings {
 		f := &findings[i]
 		for _, t := range j.Thresholds(f) {
-			key := row{f.Rule.Name, t}
+			key := row{f.Rule.Name, t, f.Corner}
 			if seen[key] {
 				continue
 			}
