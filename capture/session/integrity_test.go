@@ -108,7 +108,7 @@ func TestEveryByteChanged(t *testing.T) {
 	whole := smallSession(t, 12)
 	want := read(t, whole).frames
 	for at := range whole {
-		for _, flip := range []byte{0x01, 0x80, 0xFF} {
+		for _, flip := range []byte{0x01, 0xFF} {
 			file := bytes.Clone(whole)
 			file[at] ^= flip
 			got := read(t, file)
