@@ -229,21 +229,45 @@ var recordFlags = [8]capture.Flags{
 	(recordExtended | recordRemote | recordError) >> 29: capture.Extended | capture.Remote | capture.Error,
 }
 
-// decodeRecord reads the record of link type 227 into a zero frame. It returns what is wrong with
-// it, "" for nothing.
-func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
+// recordProblem says what is wrong with a record.
+type recordProblem uint8
+
+const (
+	recordFine recordProblem = iota
+	recordShort
+	recordIsXL
+	recordWideID
+	recordLong
+)
+
+// text says it in words. They are put together only when they are told: a file may hold millions.
+func (p recordProblem) text(data []byte) string {
+	switch p {
+	case recordShort:
+		return fmt.Sprintf("%d bytes, a frame has at least %d", len(data), recordHead)
+	case recordIsXL:
+		return "a CAN XL frame, which is not read"
+	case recordWideID:
+		return fmt.Sprintf("0x%X is no identifier of 11 bits", binary.BigEndian.Uint32(data)&recordIDMask)
+	default:
+		return fmt.Sprintf("a payload of %d bytes, more than its kind of frame has", data[4])
+	}
+}
+
+// decodeRecord reads the record of link type 227 into a frame that holds no data yet.
+func decodeRecord(f *capture.Frame, data []byte, original uint32) recordProblem {
 	original = max(original, uint32(len(data))) // the draft lets a reader raise it
 	if len(data) < recordHead {
-		return fmt.Sprintf("%d bytes, a frame has at least %d", len(data), recordHead)
+		return recordShort
 	}
 	if data[4]&recordXL != 0 {
-		return "a CAN XL frame, which is not read"
+		return recordIsXL
 	}
 	id := binary.BigEndian.Uint32(data)
 	f.ID = capture.ID(id & recordIDMask)
 	f.Flags |= recordFlags[id>>29]
 	if f.Flags&(capture.Extended|capture.Error) == 0 && f.ID > capture.MaxStandardID {
-		return fmt.Sprintf("an 11-bit identifier 0x%X", f.ID)
+		return recordWideID
 	}
 	most := capture.MaxClassicData
 	if original == recordHead+capture.MaxData || data[5]&recordFDF != 0 {
@@ -252,11 +276,11 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
 	}
 	n := int(data[4])
 	if n > most {
-		return fmt.Sprintf("a payload of %d bytes, at most %d are possible", n, most)
+		return recordLong
 	}
 	f.Len = uint8(n)
 	if f.Flags&capture.Remote != 0 {
-		return ""
+		return recordFine
 	}
 	if have := len(data) - recordHead; have < n {
 		f.Len = uint8(have)
@@ -267,7 +291,7 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) string {
 	} else {
 		copy(f.Data[:], payload)
 	}
-	return ""
+	return recordFine
 }
 
 // isLength reports whether a frame can have that many bytes: 0 to 8, and the steps of ISO 11898-1 for FD.

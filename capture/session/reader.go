@@ -125,6 +125,7 @@ func (r *Reader) fill(room int) error {
 		if len(r.batch.Frames) == room {
 			return nil
 		}
+		r.pass()
 		if err := r.block(); err != nil {
 			if err == errPause {
 				return nil
@@ -269,15 +270,19 @@ func (r *Reader) fault(at int64, block string, cause error, detail string, args 
 // hurt tells of something that was left out. Past a bound it is silent: a hostile file is made of
 // nothing else.
 func (r *Reader) hurt(at int64, block string, cause error, detail string, args ...any) {
-	r.damage++
-	switch {
-	case r.damage < maxDamage:
-		r.event(capture.Event{At: r.at, Kind: capture.EventDamage, Err: r.fault(at, block, cause, detail, args...)})
-	case r.damage == maxDamage:
-		r.event(capture.Event{At: r.at, Kind: capture.EventDamage,
-			Err: r.fault(at, block, ErrTooMany, "damaged blocks; what follows of them is not told")})
+	if r.muted() {
+		return
 	}
+	r.damage++
+	e := r.fault(at, block, cause, detail, args...)
+	if r.muted() {
+		e = r.fault(at, block, ErrTooMany, "damaged blocks; no more of them are told")
+	}
+	r.event(capture.Event{At: r.at, Kind: capture.EventDamage, Err: e})
 }
+
+// muted reports whether no more damage is told. Asking it first spares what a call of hurt costs.
+func (r *Reader) muted() bool { return r.damage >= maxDamage }
 
 func (r *Reader) event(e capture.Event) {
 	e.Index, e.Packet = len(r.batch.Frames), r.packets
@@ -322,7 +327,7 @@ func (r *Reader) block() error {
 		r.skip, r.skipAt, r.skipKind, r.skipIntact = length, at, kind, false
 		return nil
 	}
-	whole, err := r.whole(at, blockName(kind), length)
+	whole, err := r.whole(at, kind, length)
 	if err != nil {
 		return err
 	}
@@ -335,13 +340,13 @@ func (r *Reader) block() error {
 }
 
 // whole makes a block of that length available and compares its second length with its first.
-func (r *Reader) whole(at int64, block string, length uint32) ([]byte, error) {
+func (r *Reader) whole(at int64, kind, length uint32) ([]byte, error) {
 	if err := r.need(int(length)); err != nil {
-		return nil, r.short(err, at, block)
+		return nil, r.short(err, at, blockName(kind))
 	}
 	whole := r.cur.data[r.pos : r.pos+int(length)]
 	if again := r.u32(whole[length-4:]); again != length {
-		f := r.fault(at, block, ErrTrailer, "%d and %d", length, again)
+		f := r.fault(at, blockName(kind), ErrTrailer, "%d and %d", length, again)
 		f.wrong = at + int64(length) - 4
 		return nil, f
 	}
@@ -543,7 +548,7 @@ func (r *Reader) section(at int64) error {
 	if length < leastLength(sectionHeader) || length%4 != 0 || length > maxKept {
 		return r.fault(at, block, ErrLength, "%d bytes", length)
 	}
-	whole, err := r.whole(at, block, length)
+	whole, err := r.whole(at, sectionHeader, length)
 	if err != nil {
 		return err
 	}
@@ -651,7 +656,9 @@ func (r *Reader) iface(at int64, block string, n uint32) *iface {
 	if n < uint32(len(r.ifaces)) {
 		return &r.ifaces[n]
 	}
-	r.hurt(at, block, ErrInterface, "interface %d of %d", n, len(r.ifaces))
+	if !r.muted() {
+		r.hurt(at, block, ErrInterface, "interface %d of %d", n, len(r.ifaces))
+	}
 	return nil
 }
 
@@ -766,8 +773,10 @@ func (r *Reader) frame(p *packet) {
 			return
 		}
 	}
-	if problem := decodeRecord(&f, p.data, p.original); problem != "" {
-		r.hurt(p.at, p.block, ErrRecord, "packet %d: %s", r.packets, problem)
+	if problem := decodeRecord(&f, p.data, p.original); problem != recordFine {
+		if !r.muted() {
+			r.hurt(p.at, p.block, ErrRecord, "packet %d: %s", r.packets, problem.text(p.data))
+		}
 		return
 	}
 	if !isLength(f.Len) && f.Flags&capture.Cut == 0 {
