@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"fmt"
 	"go/ast"
+	"go/doc"
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"maps"
 	"os"
 	"os/exec"
 	"path"
@@ -146,20 +148,16 @@ func TestImportsRunOneWay(t *testing.T) {
 
 // TestImportMap holds each package to its row of the map in DEVELOPERS.md. A package without a row
 // fails, and so does a row that allows what nobody imports: the map is what is, not what may come.
+//
+//	go test ./cmd/ridewitness -run ImportMap -update-docs
+//
+// writes the rows anew; the sentences of packages that have one stay.
 func TestImportMap(t *testing.T) {
-	allowed := importMap(t)
-	actual := map[string]map[string]bool{}
-	for _, f := range source(t, false) {
-		from := f.folder()
-		if actual[from] == nil {
-			actual[from] = map[string]bool{}
-		}
-		for _, p := range f.imports() {
-			if to, ours := strings.CutPrefix(p, module); ours {
-				actual[from][to] = true
-			}
-		}
+	actual := imported(t)
+	if *updateDocs {
+		writeImportMap(t, actual)
 	}
+	allowed := importMap(t)
 	var bad []string
 	for from, imports := range actual {
 		row, ok := allowed[from]
@@ -187,11 +185,67 @@ func TestImportMap(t *testing.T) {
 	none(t, "the map of packages in DEVELOPERS.md", bad)
 }
 
+// imported returns, per package, the packages of ours that it imports.
+func imported(t *testing.T) map[string]map[string]bool {
+	t.Helper()
+	actual := map[string]map[string]bool{}
+	for _, f := range source(t, false) {
+		from := f.folder()
+		if actual[from] == nil {
+			actual[from] = map[string]bool{}
+		}
+		for _, p := range f.imports() {
+			if to, ours := strings.CutPrefix(p, module); ours {
+				actual[from][to] = true
+			}
+		}
+	}
+	return actual
+}
+
+const mapHead = "| package |"
+
+// writeImportMap writes the table of packages anew: known ones in the order in which they stand there,
+// new ones behind them with the first sentence of their package comment.
+func writeImportMap(t *testing.T, actual map[string]map[string]bool) {
+	t.Helper()
+	known := tableRows(t, "DEVELOPERS.md", mapHead)
+	text := read(t, "DEVELOPERS.md")
+	var table []string
+	row := func(folder, sentence string) {
+		imports := "nothing"
+		switch names := slices.Sorted(maps.Keys(actual[folder])); {
+		case treeOf(folder) == len(trees)-1:
+			imports = "all"
+		case len(names) > 0:
+			imports = "`" + strings.Join(names, "`, `") + "`"
+		}
+		table = append(table, fmt.Sprintf("| `%s` | %s | %s |\n", folder, sentence, imports))
+		delete(actual, folder)
+	}
+	var old strings.Builder
+	for _, cells := range known {
+		fmt.Fprintf(&old, "| %s |\n", strings.Join(cells, " | "))
+		if folder := strings.Trim(cells[0], "`"); actual[folder] != nil {
+			row(folder, cells[1])
+		}
+	}
+	require.Contains(t, text, old.String())
+	for _, f := range source(t, false) {
+		if actual[f.folder()] != nil && f.Doc.Text() != "" {
+			row(f.folder(), new(doc.Package).Synopsis(f.Doc.Text()))
+		}
+	}
+	text = strings.Replace(text, old.String(), strings.Join(table, ""), 1)
+	require.NoError(t, os.WriteFile(filepath.Join(root, "DEVELOPERS.md"), []byte(text), 0o644))
+	maps.Copy(actual, imported(t))
+}
+
 // importMap reads the table '| package | what it is | imports, of ours |' of DEVELOPERS.md.
 func importMap(t *testing.T) map[string][]string {
 	t.Helper()
 	rows := map[string][]string{}
-	for _, row := range tableRows(t, "DEVELOPERS.md", "| package |") {
+	for _, row := range tableRows(t, "DEVELOPERS.md", mapHead) {
 		var names []string
 		for name := range strings.SplitSeq(row[2], ",") {
 			if name = strings.Trim(name, " `"); name != "" && name != "nothing" {
@@ -274,13 +328,17 @@ func TestFrameLibrary(t *testing.T) {
 	}
 	var bad []string
 	for _, f := range source(t, true) {
+		uses := false
 		for _, p := range f.imports() {
 			if p == library || strings.HasPrefix(p, library+"/") {
+				uses = true
 				if !slices.Contains(allowed[p], f.folder()) {
 					bad = append(bad, f.name+" imports "+p)
 				}
-				bad = append(bad, f.frameOffences()...)
 			}
+		}
+		if uses {
+			bad = append(bad, f.frameOffences()...)
 		}
 	}
 	none(t, "the frame library", bad)

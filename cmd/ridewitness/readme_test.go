@@ -17,7 +17,7 @@ import (
 // compared with what the README shows. A block of the kind `console` holds commands behind '$ ' and
 // under each what it prints, errors too; a line '...' stands for lines that were left out.
 
-var updateReadme = flag.Bool("update-readme", false, "write the outputs in README.md anew")
+var updateDocs = flag.Bool("update-docs", false, "write the outputs in README.md and the map in DEVELOPERS.md anew")
 
 // told is one command of the README and what it is said to print.
 type told struct {
@@ -142,7 +142,7 @@ func TestReadmeTutorial(t *testing.T) {
 	commands := tutorial(lines)
 	require.Greater(t, len(commands), 10)
 	printed := runTutorial(t, commands)
-	if *updateReadme {
+	if *updateDocs {
 		writeReadme(t, lines, commands, printed)
 		return
 	}
