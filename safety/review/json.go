@@ -17,6 +17,8 @@ var schemaDocument []byte
 // program. It lets unknown fields pass: later versions may add some, and change none.
 func SchemaDocument() []byte { return slices.Clone(schemaDocument) }
 
+// writeJSON leaves '<' and '&' as they are: the form is read by programs, never put into a page, and a
+// person who looks at it should see the sentence.
 func writeJSON(w io.Writer, r *Review) error {
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
@@ -95,6 +97,7 @@ func (k *Corner) whole() {
 	}
 }
 
+// whole takes back an interval of which a part is no number: half an interval proves nothing.
 func (l *Leak) whole() {
 	for _, n := range []**Interval{&l.Rate, &l.RateANR} {
 		if *n != nil && !(finite((*n).Value) && finite((*n).Low) && finite((*n).High)) {
@@ -116,4 +119,5 @@ func known(v **float64) {
 	}
 }
 
+// finite reports whether v is a number that can be written and drawn.
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -215,6 +215,10 @@ type column struct {
 	cut       bool // no line from the column before
 }
 
+// A bucket within one column gives it its extremes. One that spans several gives its first value to
+// the first, its last to the last, and its extremes to the middle: where within it they lay is not
+// known any more, and a fall below the least pressure must be seen all the same.
+
 // columns thins a plot to the columns of the picture, keeping in each the least and the greatest.
 func (p *picture) columns(points []PlotPoint) []column {
 	var all []column
@@ -238,6 +242,10 @@ func (p *picture) columns(points []PlotPoint) []column {
 	}
 	return all
 }
+
+// Each column is a vertical stroke from the end that is nearer to the column before, so that the line
+// goes on without crossing itself. A run of one point becomes a dot: a single value between two gaps
+// was measured too, and a path without length draws nothing.
 
 // path writes columns as the data of an SVG path, in a panel of that height with its top at 0.
 func path(columns []column, s scale, height float64) string {
@@ -504,6 +512,8 @@ func shapeOf(outcome, severity string) string {
 	}
 }
 
+// numberClass names how a shape's number is written: on its ground's colour, and smaller where the
+// shape leaves less room.
 func numberClass(f *Finding, n int) string {
 	class := "gn"
 	switch {
@@ -651,6 +661,7 @@ func (r *Review) tolerance(corner string) float64 {
 }
 
 // missing hatches where the signal has no value for longer than a few columns, and says so.
+// What is missing is drawn: an empty stretch of a panel could be taken for a value on the ground line.
 func (p *picture) missing(k *Corner, what string, columns []column, height float64) {
 	if len(columns) == 0 {
 		words := "no " + what + " signal"
@@ -714,6 +725,8 @@ func (p *picture) ringsOn(signal string, columns []column, s scale, height float
 	}
 }
 
+// A ring whose value was measured where the curve has none is left out: it would float in a gap.
+
 // nearest returns the column closest to x, false where none lies within a few.
 func nearest(columns []column, x float64) (column, bool) {
 	const most = 4
@@ -740,6 +753,8 @@ func (p *picture) atRight(plot *Plot, s scale, height float64) {
 }
 
 // axis draws the time under the panels and marks lost frames, however short the loss.
+// It is one axis for all panels, so that what happened at a corner stands above what happened at
+// another at the same moment.
 func (p *picture) axis() {
 	p.y += 4
 	all := p.r.Record.End.Sub(p.r.Record.Start)

@@ -40,7 +40,8 @@ func WriteText(w io.Writer, r *Review, columns int) error {
 	return err
 }
 
-// textPage gathers the lines of one page.
+// textPage gathers the lines of one page. Everything is written into memory first: a terminal that
+// takes no more would otherwise leave half a review, and half of one may read as good news.
 type textPage struct {
 	r       *Review
 	s       sorted
@@ -97,6 +98,9 @@ func (t *textPage) columnsBehind(first string, blanks int, text, where string) {
 	}
 }
 
+// facts writes the lines that a reader sees who reads no more: where the frames came from, before
+// anything they say; the outcome with what could not be told beside what broke; how whole the
+// record is. A warning needs no sentence here, since its finding follows.
 func (t *textPage) facts() {
 	r := t.r
 	t.para("", "  ", clean(r.Session.File)+"  origin "+originWords(r.Session.Origin))
@@ -119,6 +123,9 @@ func (t *textPage) facts() {
 // flags are what a broken finding begins with.
 var flags = map[string]string{"danger": "!! DANGER", "warning": " ! WARNING", "advice": " i ADVICE"}
 
+// broken writes the findings that matter, worst first, each with its evidence. The source of the rule
+// stands beside its name, so that common practice is never taken for a standard, and every signal
+// has its proof, since a finding is as good as the definitions it rests on.
 func (t *textPage) broken() {
 	for i, f := range t.s.Broken {
 		t.line("")
@@ -169,6 +176,8 @@ func (t *textPage) held() {
 	}
 }
 
+// notShown writes what the record could not answer. Those that were asked for come first and say so,
+// as only they decide the outcome.
 func (t *textPage) notShown() {
 	lines := t.s.notShown()
 	if len(lines) == 0 {
@@ -196,6 +205,8 @@ func (t *textPage) stages() {
 	}
 }
 
+// thresholds writes what the rules counted with, and whether the card gave it or a default did. A
+// limit that nobody gave is listed too: it explains why a rule could not tell.
 func (t *textPage) thresholds() {
 	var parts []string
 	for _, l := range t.r.thresholds() {
@@ -206,6 +217,7 @@ func (t *textPage) thresholds() {
 	}
 }
 
+// said writes what people claimed. No line of it holds anything that a frame shows.
 func (t *textPage) said() {
 	var parts []string
 	for i := range t.r.Record.Marks {
@@ -249,6 +261,8 @@ func columnsOf(s string) int {
 	return n
 }
 
+// wide reports whether terminals give c two columns. What is ambiguous counts as one, as terminals
+// outside East Asia do.
 func wide(c rune) bool {
 	k := width.LookupRune(c).Kind()
 	return k == width.EastAsianWide || k == width.EastAsianFullwidth
@@ -258,6 +272,7 @@ func wide(c rune) bool {
 // where the word is longer than a line. It always returns a line.
 func wrap(text string, first, rest int) []string {
 	var lines []string
+	// A room of less than one column would never take a letter and the loop below would not end.
 	line, room := "", max(first, 1)
 	end := func() { lines, line, room = append(lines, line), "", max(rest, 1) }
 	for _, word := range words(text) {
@@ -284,6 +299,8 @@ func wrap(text string, first, rest int) []string {
 // gapped is a word and the blanks before it, which are kept within a line.
 type gapped struct{ gap, text string }
 
+// words parts text at its blanks and keeps them: two blanks part a figure from its name, and should
+// survive where both stand on one line.
 func words(text string) []gapped {
 	var all []gapped
 	for text != "" {

@@ -76,6 +76,7 @@ func (r *Review) integrityWords() string {
 	return words + "; anchored by " + clean(strings.Join(s.Anchors, ", "))
 }
 
+// integrityDefaults say what a verdict means where the reader of the file gave no reason.
 var integrityDefaults = map[string]string{
 	"sealed":    "no byte changed since the last seal; without an anchor that proves nothing against the file's owner",
 	"unsealed":  "nothing in the file shows whether it was changed",
@@ -272,8 +273,11 @@ func classWord(class string) string {
 	return class
 }
 
+// severityRank orders broken findings; a severity that is not named here comes last.
 var severityRank = map[string]int{"danger": 3, "warning": 2, "advice": 1}
 
+// outcomeRank puts what broke before what held and both before what nobody knows. An outcome that is
+// not named here cannot tell.
 var outcomeRank = map[string]int{"broken": 2, "held": 1}
 
 // sorted holds the findings in the order in which people read them, with their numbers: the place
@@ -304,6 +308,8 @@ func (r *Review) sortFindings() sorted {
 	return s
 }
 
+// compareFindings orders broken findings by severity and time, the others by whether they were asked
+// for. Where it finds them equal the order of the rules stays, which is that of a job.
 func compareFindings(a, b *Finding) int {
 	if d := outcomeRank[b.Outcome] - outcomeRank[a.Outcome]; d != 0 {
 		return d
@@ -411,6 +417,8 @@ func (s *sorted) notShown() []*notShown {
 // About joins the places, all four corners in one word.
 func (n *notShown) About() string { return joinCorners(n.Abouts) }
 
+// joinCorners lists places, four corners in two words: a line of four names hides the one that
+// matters in other lines.
 func joinCorners(names []string) string {
 	if len(names) == len(decode.Corners) && !slices.Contains(names, "vehicle") {
 		return "all corners"
@@ -423,6 +431,9 @@ type threshold struct {
 	Name, Value, From string
 	Corners           []string
 }
+
+// Most rules take the same few thresholds at four corners. Listed one by one they would be longer
+// than the findings, and nobody would see the one that somebody changed.
 
 // thresholds joins the rules and corners that counted with the same number.
 func (r *Review) thresholds() []*threshold {
@@ -515,6 +526,7 @@ func (s *Sag) sentence(r *Review) string {
 	return sentence(said + noteOf(s.Note))
 }
 
+// sankWords says which way the body went: a negative drop is a rise, and reads as one.
 func sankWords(mm float64) string {
 	if mm < 0 {
 		return fmt.Sprintf("rose %.1f mm", -mm)
@@ -636,6 +648,7 @@ func (r *Review) recordNotes() []string {
 	return notes
 }
 
+// orNone writes what is absent as a word. An empty line could be a fault of the page.
 func orNone(s string) string {
 	if s == "" {
 		return "none"
@@ -643,6 +656,7 @@ func orNone(s string) string {
 	return s
 }
 
+// nonEmpty leaves out the empty ones.
 func nonEmpty(all ...string) []string {
 	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
 }
