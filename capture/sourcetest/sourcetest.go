@@ -18,7 +18,6 @@ package sourcetest
 import (
 	"context"
 	"errors"
-	"io"
 	"slices"
 	"testing"
 
@@ -75,18 +74,18 @@ func RunLive(t *testing.T, source capture.Source, batches int) {
 type Content struct {
 	Frames []capture.Frame
 	Events []capture.Event
-	End    error // io.EOF or what ended it
+	End    error // io.EOF, or what else ended it
 }
 
 // Read reads a source to its end in batches with room for that many frames, and holds every batch
 // against the limits.
-func Read(t *testing.T, s capture.Source, room int) Content {
+func Read(t testing.TB, s capture.Source, room int) Content {
 	t.Helper()
 	b := &capture.Batch{Frames: make([]capture.Frame, 0, room)}
 	return readInto(t, s, func() *capture.Batch { return b }, room)
 }
 
-func readInto(t *testing.T, s capture.Source, batch func() *capture.Batch, room int) Content {
+func readInto(t testing.TB, s capture.Source, batch func() *capture.Batch, room int) Content {
 	t.Helper()
 	if room == 0 {
 		room = capture.BatchFrames
@@ -137,14 +136,14 @@ func told(events []capture.Event) []capture.Event {
 	return all
 }
 
-func checkEmpty(t *testing.T, b *capture.Batch) {
+func checkEmpty(t testing.TB, b *capture.Batch) {
 	t.Helper()
 	require.Empty(t, b.Frames, "a batch that comes with an error is empty")
 	require.Empty(t, b.Events, "a batch that comes with an error is empty")
 }
 
 // checkBatch holds a batch against the limits that Source states.
-func checkBatch(t *testing.T, b *capture.Batch, room int) {
+func checkBatch(t testing.TB, b *capture.Batch, room int) {
 	t.Helper()
 	require.Positive(t, len(b.Frames)+len(b.Events), "a batch without an error holds something")
 	require.LessOrEqual(t, len(b.Frames), room, "no more frames than there was room for")
@@ -271,10 +270,4 @@ func checkBodies(t *testing.T, s capture.Source) {
 	for _, k := range all {
 		require.Equal(t, k.then, k.body, "the body of an event stays what it was")
 	}
-}
-
-// Ends reports whether a source reaches a clean end within its bound, for callers that only want that.
-func Ends(t *testing.T, s capture.Source) bool {
-	t.Helper()
-	return errors.Is(Read(t, s, capture.BatchFrames).End, io.EOF)
 }
