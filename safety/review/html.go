@@ -41,6 +41,8 @@ type pageText struct {
 	css, script string
 }
 
+// writeHTML names style and script in the page's policy by their digest. A digest, since a word of
+// leave that is the same in every report could be copied into an altered one.
 func writeHTML(w io.Writer, r *Review) error {
 	parts, err := pageParts()
 	if err != nil {
@@ -49,6 +51,7 @@ func writeHTML(w io.Writer, r *Review) error {
 	r = whole(r)
 	p := newPage(r)
 	css := parts.css + r.footer()
+	// html/template knows nothing of a digest over what it escapes, so these two go in as they are.
 	// What goes in here is our own text, but for the footer, which escapes what comes from a card.
 	p.CSS, p.Script = template.CSS(css), template.JS(parts.script)
 	p.Policy = fmt.Sprintf("default-src 'none'; style-src 'sha256-%s'; script-src 'sha256-%s'; base-uri 'none'; form-action 'none'",
@@ -70,6 +73,8 @@ func (r *Review) footer() string {
 		"@bottom-right { content: \"page \" counter(page) \" of \" counter(pages); font: 7.5pt sans-serif; } }\n", cssText(text))
 }
 
+// cssText writes s for the inside of a CSS string. It names what may stand for itself rather than what
+// may not: a list of dangerous signs is never complete.
 func cssText(s string) string {
 	var b strings.Builder
 	for _, c := range clean(s) {
@@ -91,6 +96,13 @@ func originShort(origin string) string {
 	}
 	return word
 }
+
+// The page is one file: it must open in ten years, on a machine without a network, and be the same
+// for whoever doubts it. So it holds no script that works anything out, no font, no picture of
+// another file, and its policy refuses whatever somebody adds.
+//
+// Its order is that of a reader: where it comes from, what happened, how sure, where, when, the
+// proof, what nobody could tell, what it stands on. Colour repeats what word, shape and place say.
 
 // page is what the template shows. Its texts are clean; the template escapes them.
 type page struct {
@@ -142,12 +154,12 @@ type tally struct {
 type cornerView struct {
 	Name    string
 	Bellows template.HTML
-	Lines   []figure
+	Lines   []cornerLine
 	Words   string
 	Marks   []mark
 }
 
-type figure struct{ Class, Value, Unit string }
+type cornerLine struct{ Class, Value, Unit string }
 
 type findingView struct {
 	Mark                                 mark
@@ -231,6 +243,7 @@ func newPage(r *Review) *page {
 	return p
 }
 
+// cautions close the page. They name what the program cannot do before what the reader must do.
 var cautions = []string{
 	"This is a witness, not an interlock: it stops nothing. It cannot see the lift, and it can be blind.",
 	heldMeans,
@@ -244,6 +257,7 @@ var minusBefore = regexp.MustCompile(`(^|[ (])-(\d)`)
 // minus writes a true minus for people.
 func minus(s string) string { return minusBefore.ReplaceAllString(s, "$1\u2212$2") }
 
+// longNumber finds counts of five digits and more; years and identifiers are shorter.
 var longNumber = regexp.MustCompile(`\b\d{5,}\b`)
 
 // spaced parts the thousands of long counts by thin spaces.
@@ -281,6 +295,7 @@ func split(s string) (head, more string) {
 // say is a finding's sentence as the page shows it.
 func (f *Finding) say() string { return capital(minus(f.sentence())) }
 
+// orVehicle names the whole vehicle where a threshold belongs to no corner.
 func orVehicle(s string) string {
 	if s == "" {
 		return "vehicle"
@@ -320,6 +335,7 @@ func (r *Review) panel(s sorted) (class, word string, shape mark) {
 	}
 }
 
+// exclaim is the sign at the head of a page that warns.
 func exclaim(severity string) mark {
 	f := &Finding{Outcome: "broken", Severity: severity}
 	return mark{Shape: template.HTML(fmt.Sprintf(`%s<text class="%s" x="12" y="%v">!</text>`, shapeOf("broken", severity), numberClass(f, 0), numberBase(f)))}
@@ -410,6 +426,7 @@ func (r *Review) firstEvidence(f *Finding) string {
 	return fmt.Sprintf("From %s.", r.span(f.From0, f.To0))
 }
 
+// allMarks lists the marks with their journal records: a picture has no room for all of them.
 func (r *Review) allMarks() string {
 	var parts []string
 	for i := range r.Record.Marks {
@@ -483,6 +500,8 @@ func (r *Review) answers(s sorted) []answers {
 	return filled
 }
 
+// answer is one line: a broken finding links to its full text, the others have their full text here,
+// with the packets and signals that a reader needs to check them.
 func (r *Review) answer(f *Finding, n int) answer {
 	a := answer{Mark: markOf(f, n), Sentence: f.say()}
 	if f.Outcome == "broken" {
@@ -507,6 +526,7 @@ func (r *Review) answer(f *Finding, n int) answer {
 	return a
 }
 
+// notShown fills in what could not be told, with the numbers of the findings it stands for.
 func (p *page) notShown(s sorted) {
 	number := map[*Finding]int{}
 	for i, f := range s.All {
@@ -568,10 +588,10 @@ func (r *Review) cornerView(c decode.Corner, s sorted, scale *picture) cornerVie
 	rise, riseKnown := r.atEnd(&k.Height)
 	v.Bellows = bellows(v.Name, scale, k, press, pressKnown, rise, riseKnown)
 	if riseKnown {
-		v.Lines = append(v.Lines, figure{"big height", minus(number(rise, "mm")), "mm"})
+		v.Lines = append(v.Lines, cornerLine{"big height", minus(number(rise, "mm")), "mm"})
 	}
 	if pressKnown {
-		v.Lines = append(v.Lines, figure{"big pressure", minus(number(press, "bar")), "bar gauge"})
+		v.Lines = append(v.Lines, cornerLine{"big pressure", minus(number(press, "bar")), "bar gauge"})
 	}
 	v.Words = k.words(r, pressKnown, riseKnown)
 	for i, f := range s.Broken {
