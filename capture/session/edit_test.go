@@ -337,3 +337,27 @@ func records(c content) []uint64 {
 	}
 	return all
 }
+
+// What was added is proven like what was recorded: a byte changed in either section shows.
+func TestEveryByteChangedAfterAppending(t *testing.T) {
+	path := onDisk(t, smallSession(t, 5))
+	_, err := session.Append(path, mark(tick(2), "filled"))
+	require.NoError(t, err)
+	whole, err := os.ReadFile(path)
+	require.NoError(t, err)
+	want := read(t, whole)
+	require.Equal(t, session.Sealed, want.integrity.Verdict)
+	for at := range whole {
+		file := bytes.Clone(whole)
+		file[at] ^= 0x40
+		got := read(t, file)
+		if got.err != nil {
+			continue
+		}
+		require.NotEqual(t, session.Sealed, got.integrity.Verdict, "byte %d", at)
+		require.LessOrEqual(t, got.integrity.Proven.Offset, int64(at), "byte %d", at)
+		for i, f := range got.proven() {
+			require.Equal(t, want.frames[i], f, "byte %d: a changed frame passes for proven", at)
+		}
+	}
+}

@@ -60,6 +60,9 @@ func TestExamplesOfThePage(t *testing.T) {
 			require.Empty(t, got.of(capture.EventDamage))
 			require.Equal(t, head.Kind, got.of(capture.EventJournal)[0].Name)
 		}
+		if s, ok := record.(*session.SessionRecord); ok {
+			require.Equal(t, session.NewText(s.Card.Name, []byte(s.Card.Text)), *s.Card, "the digest of the card is that of its text")
+		}
 		delete(records, head.Kind)
 	}
 	require.Empty(t, records, "every record has its example")
