@@ -288,9 +288,12 @@ func (a *airLog) mark(v *Vehicle, m *Mark) {
 
 // phase ends and begins the stretches of the whole body.
 func (a *airLog) phase(v *Vehicle, h Happening) {
-	if h.From == Standing {
+	switch h.From {
+	case Standing:
 		a.explain(v, h.At)
 		a.stood = 0
+	case PhaseUnknown:
+		a.keepMoments()
 	}
 	a.disturb(v, h.At)
 	regime := leak.UnknownRegime
@@ -327,14 +330,24 @@ func (a *airLog) fresh(v *Vehicle) *sag.Gatherer {
 	return g
 }
 
-// explain sets the first and the last quiet moment of a stretch of standing against each other.
-func (a *airLog) explain(v *Vehicle, at capture.Stamp) {
+// keepMoments keeps the first and the last quiet moment of the present stretch, and reports whether
+// there is one. A vehicle that nobody saw hang stands, as far as two sessions are compared, however far
+// it has sunk: that is what one asks about.
+func (a *airLog) keepMoments() bool {
 	first, ok := a.gatherer.First()
 	last, ok2 := a.gatherer.Latest()
-	if !ok || !ok2 {
+	if ok && ok2 {
+		a.First, a.Last, a.moments = first, last, true
+	}
+	return ok && ok2
+}
+
+// explain sets the first and the last quiet moment of a stretch of standing against each other.
+func (a *airLog) explain(v *Vehicle, at capture.Stamp) {
+	if !a.keepMoments() {
 		return
 	}
-	a.First, a.Last, a.moments = first, last, true
+	first, last := a.First, a.Last
 	a.tape(v, &first, &last)
 	if last.FromS-first.ToS < sagLeast.Seconds() {
 		return
@@ -393,8 +406,11 @@ func (a *airLog) finish(v *Vehicle) {
 	for _, id := range a.subjects {
 		a.judge(v, id, v.now)
 	}
-	if v.phase == Standing {
+	switch v.phase {
+	case Standing:
 		a.explain(v, v.now)
+	case PhaseUnknown:
+		a.keepMoments()
 	}
 }
 

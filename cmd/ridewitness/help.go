@@ -8,8 +8,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"ridewitness/decode/signaldef"
+	"ridewitness/replay/scenario"
 	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
+	"ridewitness/safety/review"
 )
 
 // topic is a page of help that is not about one command.
@@ -29,6 +31,14 @@ var topics = []topic{
 	{"rules", "every safety rule, its numbers and where they come from", writeRules, nil},
 	{"files", "what is in a session file, and how to check it", text(filesText), nil},
 	{"exit", "exit statuses", text(exitText), nil},
+}
+
+// outputSchemas are the JSON Schemas of what commands write with --format json, and of scenario files;
+// `help COMMAND --schema` prints them.
+var outputSchemas = map[string]func() []byte{
+	"review":   review.SchemaDocument,
+	"compare":  review.CompareSchemaDocument,
+	"simulate": scenario.Schema,
 }
 
 func text(s string) func(io.Writer) error {
@@ -78,15 +88,20 @@ func (a *App) help(root *cobra.Command, args []string, schema bool) error {
 			return t.write(a.Out)
 		}
 		if t.schema == nil {
-			return usage("signals and jobcard have one", "%s has no schema", t.name)
+			return usage("signals, jobcard, review, compare and simulate have one", "%s has no schema", t.name)
 		}
 		_, err := a.Out.Write(t.schema())
+		return err
+	}
+	if print := outputSchemas[args[0]]; schema && print != nil {
+		_, err := a.Out.Write(print())
 		return err
 	}
 	cmd, _, err := root.Find(args)
 	if err != nil || cmd == root {
 		return usage("topics: "+strings.Join(helpNames(root), ", "), "there is no help on %q", args[0])
 	}
+	cmd.InitDefaultHelpFlag() // so that it is listed, as with --help
 	return cmd.Help()
 }
 

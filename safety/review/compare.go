@@ -1,6 +1,7 @@
 package review
 
 import (
+	_ "embed"
 	"fmt"
 	"math"
 	"slices"
@@ -11,6 +12,12 @@ import (
 	"ridewitness/decode"
 	"ridewitness/safety"
 )
+
+//go:embed compare.schema.json
+var compareSchemaDocument []byte
+
+// CompareSchemaDocument returns the JSON Schema (2020-12) of the JSON form of a comparison.
+func CompareSchemaDocument() []byte { return slices.Clone(compareSchemaDocument) }
 
 // CompareSchema names the JSON form of a comparison.
 const CompareSchema = "ridewitness/compare/1"
@@ -80,7 +87,7 @@ const (
 func Compare(a, b *Review) *Comparison {
 	c := &Comparison{Schema: CompareSchema, A: sideOf(a), B: sideOf(b), Reasons: []string{}, Stages: []StagePair{},
 		Corners: []EndPair{}, Differences: []string{}, Sag: []Sag{}, reviews: [2]*Review{a, b}}
-	c.Reasons = incomparable(a, b)
+	c.Reasons = append(c.Reasons, incomparable(a, b)...)
 	if c.Comparable = len(c.Reasons) == 0; !c.Comparable {
 		return c
 	}
@@ -149,6 +156,9 @@ var compared = []string{safety.StageBleed, safety.StageLineOpen, safety.StageFil
 
 // stages pairs the stages of both, and says what differs.
 func (c *Comparison) stages(a, b *Review) {
+	if idle := c.idle(a, b); idle {
+		return
+	}
 	for _, name := range compared {
 		for _, corners := range kinds(name, a, b) {
 			sa, sb := stagesOf(a, name, corners), stagesOf(b, name, corners)
@@ -165,6 +175,22 @@ func (c *Comparison) stages(a, b *Review) {
 			}
 		}
 	}
+}
+
+// idle reports whether one of the sessions shows no spring work at all, and says so: then there is
+// nothing to pair.
+func (c *Comparison) idle(a, b *Review) bool {
+	works := func(r *Review) bool {
+		return slices.ContainsFunc(r.Stages, func(s Stage) bool { return slices.Contains(compared, s.Stage) })
+	}
+	workedA, workedB := works(a), works(b)
+	switch {
+	case workedA && !workedB:
+		c.differs("the second session shows no work on the springs")
+	case workedB && !workedA:
+		c.differs("the first session shows no work on the springs")
+	}
+	return !workedA || !workedB
 }
 
 // kinds returns the sets of corners for which a stage occurs in one of the sessions.
@@ -212,13 +238,13 @@ func turned(r *Review, first, next Stage) bool {
 func stageAt(r *Review, s Stage) *StageAt {
 	at := &StageAt{Start: s.Start, Seconds: s.To0.Sub(s.From0).Seconds()}
 	if len(s.Corners) == 1 {
-		at.FromBar, at.ToBar = r.pressureAt(s.Corners[0], s.From0), r.pressureAt(s.Corners[0], s.To0)
+		at.FromBar, at.ToBar = r.pressureAt(s.Corners[0], s.From0.Add(-besideStage)), r.pressureAt(s.Corners[0], s.To0.Add(besideStage))
 	}
 	return at
 }
 
-// settleAfter is how long after the end of a stage its pressure is read.
-const settleAfter = 2 * time.Second
+// besideStage is how long before its start and after its end the pressures of a stage are read.
+const besideStage = 2 * time.Second
 
 // pressureAt returns the pressure of a corner at a time, as exactly as the plot keeps it.
 func (r *Review) pressureAt(corner string, at capture.Stamp) *float64 {
@@ -227,7 +253,7 @@ func (r *Review) pressureAt(corner string, at capture.Stamp) *float64 {
 		return nil
 	}
 	points := r.Corners[id].Pressure.Points
-	i, _ := slices.BinarySearchFunc(points, at.Add(settleAfter), func(p PlotPoint, t capture.Stamp) int {
+	i, _ := slices.BinarySearchFunc(points, at, func(p PlotPoint, t capture.Stamp) int {
 		switch {
 		case p.From > t:
 			return 1

@@ -18,7 +18,7 @@ import (
 
 var htmlFormat = Format{Name: "html", Doc: "For people, one file that prints well", Write: writeHTML}
 
-//go:embed page.html page.css page.js
+//go:embed page.html page.css page.js compare.html
 var pageFiles embed.FS
 
 // pageParts returns the parsed template and the texts beside it: parsed once, and only where a page
