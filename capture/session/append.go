@@ -151,8 +151,16 @@ type memory struct{ bytes.Buffer }
 func (*memory) Sync() error  { return nil }
 func (*memory) Close() error { return nil }
 
-// extend adds bytes at the end of a file that has that size, wholly or not at all.
-func extend(f *os.File, size int64, section []byte) error {
+// growing is what extend needs of a file. *os.File is one, opened for appending.
+type growing interface {
+	io.Writer
+	Sync() error
+	Truncate(size int64) error
+}
+
+// extend adds bytes at the end of a file of that size, wholly or not at all. When even cutting it back
+// fails, the error says both; the reader then finds a file that is cut short behind its old end.
+func extend(f growing, size int64, section []byte) error {
 	_, err := f.Write(section)
 	if err == nil {
 		err = f.Sync()

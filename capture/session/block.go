@@ -40,8 +40,8 @@ func (r *Reader) block() error {
 	if err := r.checkLength(at, kind, length); err != nil {
 		return err
 	}
-	r.state.ended = false
 	if length > maxKept {
+		r.state.block()
 		r.count(kind)
 		r.hurt(at, blockName(kind), ErrTooMany, "%d bytes, at most %d are kept; it is skipped", length, maxKept)
 		r.skip, r.skipAt, r.skipKind, r.skipIntact = length, at, kind, false
@@ -51,6 +51,7 @@ func (r *Reader) block() error {
 	if err != nil {
 		return err
 	}
+	r.state.block()
 	r.count(kind)
 	if !r.unknown {
 		r.body(at, kind, whole)

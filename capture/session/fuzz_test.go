@@ -110,3 +110,32 @@ func FuzzMend(f *testing.F) {
 		require.Equal(t, source.frames[:len(got.frames)], got.frames)
 	})
 }
+
+// FuzzAppend: a file takes an addition, which is then in it with the number that was told and sealed
+// where all of it is vouched for, or stays as it was.
+func FuzzAppend(f *testing.F) {
+	seeds(f)
+	folder := f.TempDir()
+	f.Fuzz(func(t *testing.T, file []byte) {
+		path := filepath.Join(folder, "append.pcapng")
+		require.NoError(t, os.WriteFile(path, file, 0o644))
+		numbers, err := session.Append(path, mark(tick(2), "bled"))
+		after, readErr := os.ReadFile(path)
+		require.NoError(t, readErr)
+		require.True(t, bytes.HasPrefix(after, file))
+		if err != nil {
+			require.Len(t, after, len(file))
+			return
+		}
+		got := read(t, after)
+		require.Contains(t, []session.Verdict{session.Sealed, session.Unsealed}, got.integrity.Verdict, got.integrity.Why)
+		require.Equal(t, read(t, file).frames, got.frames)
+		records := got.of(capture.EventJournal)
+		require.GreaterOrEqual(t, len(records), 2)
+		require.Equal(t, numbers[0], records[len(records)-2].Record, "in front of the seal")
+		s, err := session.Open(path)
+		require.NoError(t, err)
+		defer s.Close()
+		require.Len(t, drain(t, s).of(capture.EventJournal), len(records), "each record comes once")
+	})
+}

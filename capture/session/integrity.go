@@ -63,14 +63,18 @@ type integrityState struct {
 	chained        bool // the present section hangs on the one before
 	loose          bool // sections stand before the first seal that nothing vouches for
 	headed         bool // the section's first journal record was read
+	bare           bool // nothing follows the section's header
 }
 
 // section begins a section.
 func (s *integrityState) section(at int64, packets uint64) {
 	s.sections++
 	s.sectionAt, s.sectionPackets = at, packets
-	s.ended, s.chained, s.headed = false, false, false
+	s.ended, s.chained, s.headed, s.bare = false, false, false, true
 }
+
+// block follows every block behind a section header: an end seal is only one at the end of its section.
+func (s *integrityState) block() { s.ended, s.bare = false, false }
 
 // hangs reports whether the present section may stand where it stands: a section that hangs on nothing
 // may only be among others that have no seals.
@@ -102,6 +106,10 @@ func (s *integrityState) record(kind string, previous *Previous) (chain bool, pr
 // whether nothing whole lies behind.
 func (s *integrityState) conclude(d *digest, end Place, stop error, torn bool) Integrity {
 	i := Integrity{Sections: s.sections, Seals: d.seals, Proven: d.good, From: end, Kept: end, Stop: stop}
+	if s.bare && s.sections > 1 { // the header of a section that was torn hangs on nothing yet
+		end.Offset = s.sectionAt
+		i.From, i.Kept = end, end
+	}
 	switch {
 	case d.problem != "":
 		i.Verdict, i.From, i.Kept = Altered, d.good, d.good

@@ -118,7 +118,8 @@ func (w *walker) skim() {
 	}
 	if last != nil {
 		w.glance(enhancedPacket, last)
-		w.packets, w.pos, w.state.ended = packets, len(w.cur.data)-len(data), false
+		w.packets, w.pos = packets, len(w.cur.data)-len(data)
+		w.state.block()
 	}
 }
 

@@ -134,7 +134,7 @@ func (r *Reader) finish(err error) {
 		r.stop, r.err = format, io.EOF
 	}
 	if r.cur != nil {
-		if !r.state.hangs() {
+		if !r.state.bare && !r.state.hangs() { // a bare header was torn while a section was added
 			r.broken(r.state.sectionAt, r.at, unchained)
 		}
 		r.cur.used = r.pos

@@ -28,7 +28,7 @@ func (r *Reader) run(room int) {
 	}
 	if n := len(frames) - len(r.batch.Frames); n > 0 {
 		r.pos = len(r.cur.data) - len(data)
-		r.state.ended = false
+		r.state.block()
 		r.batch.Frames = frames
 	}
 }
@@ -90,6 +90,7 @@ func (r *Reader) pass() {
 		data = data[length:]
 	}
 	if at := len(r.cur.data) - len(data); at > r.pos {
-		r.pos, r.state.ended = at, false
+		r.pos = at
+		r.state.block()
 	}
 }
