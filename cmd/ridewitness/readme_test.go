@@ -149,7 +149,7 @@ func TestReadmeTutorial(t *testing.T) {
 	for i, c := range commands {
 		if !matches(c.output, printed[i]) {
 			// Equal, and not True, so that the difference is shown.
-			require.Equal(t, strings.Join(c.output, "\n"), strings.Join(printed[i], "\n"), "README.md:%d: $ %s", c.from, c.command)
+			require.Equal(t, strings.Join(c.output, "\n"), strings.Join(printed[i], "\n"), "README.md:%d: $ %s\n-update-docs writes what is printed into the README: read the diff", c.from, c.command)
 		}
 	}
 }
@@ -198,5 +198,20 @@ func TestReadmeKeepsItsWord(t *testing.T) {
 	notYet, _, _ := strings.Cut(rest, "\n## ")
 	for _, m := range regexp.MustCompile("`([a-z]+)`").FindAllStringSubmatch(notYet, -1) {
 		require.False(t, there[m[1]], "%s is there, and README.md says 'not yet'", m[1])
+	}
+}
+
+// TestLinksOfTheTexts: each link of a text to another file leads somewhere.
+func TestLinksOfTheTexts(t *testing.T) {
+	names, err := projectFiles()
+	require.NoError(t, err)
+	link := regexp.MustCompile(`\]\(([^)#:]+)(#[^)]*)?\)`)
+	for _, name := range names {
+		if filepath.Ext(name) != ".md" {
+			continue
+		}
+		for _, m := range link.FindAllStringSubmatch(read(t, name), -1) {
+			require.FileExists(t, filepath.Join(root, filepath.Dir(name), m[1]), "%s links to %s", name, m[1])
+		}
 	}
 }
