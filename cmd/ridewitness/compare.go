@@ -42,6 +42,9 @@ func (a *App) compare(ctx context.Context, first, second string, o compareOption
 	if err := checkFormat(o.format, "text", "json", "html"); err != nil {
 		return err
 	}
+	if err := mayWrite(o.output); err != nil {
+		return err
+	}
 	one, err := a.judge(ctx, first, o.known, nil)
 	if err != nil {
 		return err

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -109,7 +110,9 @@ func fileOf(stream any) *os.File {
 
 // demoWords says in a few lines what happened, what could not be told, and what to try next.
 func (a *App) demoWords(r *review.Review, file, page string) error {
-	say := func(format string, args ...any) { fmt.Fprintf(a.Out, format+"\n", args...) }
+	var b strings.Builder
+	say := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+	say("%s is SIMULATED, not a vehicle.", file)
 	packet := uint64(0)
 	for i := range r.Findings {
 		f := &r.Findings[i]
@@ -140,7 +143,8 @@ func (a *App) demoWords(r *review.Review, file, page string) error {
 	say("Try next:    ridewitness explain %s %d", file, packet)
 	say("             ridewitness review %s", file)
 	say("\n%s", caution)
-	return nil
+	_, err := io.WriteString(a.Out, b.String())
+	return err
 }
 
 func sessionTime(r *review.Review, at capture.Stamp) string {

@@ -42,12 +42,15 @@ func (a *App) explain(ctx context.Context, path, which string, flags knownFlags)
 	if err != nil || n == 0 {
 		return usage("a packet is a number from 1; a journal record is written J3", "%q is no packet", which)
 	}
+	if err := aFile(path); err != nil {
+		return err
+	}
 	if record {
 		return a.explainRecord(ctx, path, n)
 	}
 	found, err := session.Locate(ctx, path, n)
 	if err != nil {
-		return a.readError(unreadable(err, ""))
+		return a.fileError(err)
 	}
 	s, err := a.open(ctx, path, session.WithoutDigest())
 	if err != nil {
@@ -59,7 +62,7 @@ func (a *App) explain(ctx context.Context, path, which string, flags knownFlags)
 		return err
 	}
 	var b strings.Builder
-	writePacket(&b, path, n, found)
+	writePacket(&b, path, n, found, originOf(s.record))
 	if found.Frame != nil {
 		writeSignals(&b, found, k)
 		if err := a.writeMessage(ctx, &b, s, found, k); err != nil {
@@ -71,8 +74,8 @@ func (a *App) explain(ctx context.Context, path, which string, flags knownFlags)
 }
 
 // writePacket says what a packet is, as sentences and its bytes.
-func writePacket(b *strings.Builder, path string, n uint64, p *session.Located) {
-	fmt.Fprintf(b, "packet %d of %d in %s: %s at byte %d\n", n, p.Packets, path, p.Name, p.Offset)
+func writePacket(b *strings.Builder, path string, n uint64, p *session.Located, origin string) {
+	fmt.Fprintf(b, "packet %d of %d in %s: %s at byte %d\n  origin %s\n", n, p.Packets, path, p.Name, p.Offset, strings.ToUpper(origin))
 	if p.Damage != nil {
 		fmt.Fprintf(b, "  it can't be read: %v\n", p.Damage)
 	}
@@ -413,9 +416,14 @@ func (s stopping) Next(ctx context.Context, into *capture.Batch) error {
 func (a *App) explainRecord(ctx context.Context, path string, n uint64) error {
 	r, err := session.LocateRecord(ctx, path, n)
 	if err != nil {
-		return a.readError(unreadable(err, ""))
+		return a.fileError(err)
 	}
-	text := fmt.Sprintf("record J%d of %d in %s, at byte %d\n", n, r.Records, path, r.Offset)
+	s, err := a.open(ctx, path, session.WithoutDigest())
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	text := fmt.Sprintf("record J%d of %d in %s, at byte %d\n  origin %s\n", n, r.Records, path, r.Offset, strings.ToUpper(originOf(s.record)))
 	if r.Damage != nil {
 		text += fmt.Sprintf("  it can't be read: %v\n", r.Damage)
 	}

@@ -46,6 +46,9 @@ func (a *App) export(ctx context.Context, path string, o exportOptions) error {
 	if err := checkFormat(o.format, "csv", "jsonl"); err != nil {
 		return err
 	}
+	if err := mayWrite(o.output); err != nil {
+		return err
+	}
 	s, err := a.open(ctx, path)
 	if err != nil {
 		return err

@@ -37,6 +37,9 @@ func (a *App) open(ctx context.Context, path string, options ...session.Option) 
 		r := session.NewReader(a.In, "standard input", options...)
 		source, o.integrity, o.close = r, r.Integrity, func() error { r.Close(); return nil }
 	} else {
+		if err := aFile(path); err != nil {
+			return nil, err
+		}
 		f, err := session.Open(path, options...)
 		if err != nil {
 			return nil, unreadable(err, "")
@@ -58,6 +61,37 @@ func (a *App) open(ctx context.Context, path string, options ...session.Option) 
 	o.source = &resumed{source: source, first: first}
 	return o, nil
 }
+
+// aFile refuses what can't be read twice, or not at all: a stream, a folder, a file that is not there.
+func aFile(path string) error {
+	if path == "-" {
+		return usage("save the stream to a file first", "this needs a file; standard input can be read once only")
+	}
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return unreadable(err, "")
+	case info.IsDir():
+		return usage("name a session in it", "%s is a folder", path)
+	}
+	return nil
+}
+
+// originOf returns where the frames of a session come from, in a word; nil is a session without a
+// record.
+func originOf(record *session.SessionRecord) string {
+	if record != nil {
+		switch record.Origin {
+		case session.OriginVehicle, session.OriginVirtual, session.OriginSimulated:
+			return record.Origin
+		}
+	}
+	return session.OriginUnknown
+}
+
+// fileError is readError for what works on a file in place: all that goes wrong there lies in the file
+// or its name.
+func (a *App) fileError(err error) error { return unreadable(a.readError(err), "") }
 
 // readError says whose fault it is that a session can't be read.
 func (a *App) readError(err error) error {

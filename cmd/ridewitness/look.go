@@ -107,6 +107,7 @@ func (a *App) lookBuses(ctx context.Context, s *opened, path string, p *page) er
 		return err
 	}
 	p.fill(path, &facts, marks)
+	p.stopped(s.integrity())
 	p.buses(seen)
 	p.record(s.record)
 	var pairs []isotp.Pair
@@ -158,6 +159,7 @@ func (a *App) lookSignals(ctx context.Context, s *opened, o lookOptions, p *page
 	}
 	take(d.End(facts.End(), samples[:0]))
 	p.fill(s.name, &facts, 0)
+	p.stopped(s.integrity())
 	for i := range k.signals {
 		p.signal(&k.signals[i], &tallies[i])
 	}
@@ -176,7 +178,7 @@ func (a *App) lookSignals(ctx context.Context, s *opened, o lookOptions, p *page
 type page struct {
 	Schema  string       `json:"schema"`
 	File    string       `json:"file"`
-	Start   string       `json:"start"`
+	Start   string       `json:"start"` // RFC 3339; "" where no frame and no record gives a time
 	End     string       `json:"end"`
 	Seconds float64      `json:"seconds"`
 	Frames  uint64       `json:"frames"`
@@ -251,7 +253,10 @@ type pageValue struct {
 }
 
 func (p *page) fill(path string, f *session.Facts, marks int) {
-	p.Schema, p.File, p.Start, p.End = "ridewitness/look/1", path, f.Start().String(), f.End().String()
+	p.Schema, p.File = "ridewitness/look/1", path
+	if f.Start() != 0 {
+		p.Start, p.End = f.Start().String(), f.End().String()
+	}
 	p.Seconds = f.End().Sub(f.Start()).Seconds()
 	p.Frames, p.Lost, p.Origin, p.Marks = f.Frames(), f.Lost(), f.Origin(), marks
 	for _, b := range f.Buses() {
@@ -263,6 +268,13 @@ func (p *page) fill(path string, f *session.Facts, marks int) {
 			break
 		}
 		p.Damage = append(p.Damage, err.Error())
+	}
+}
+
+// stopped says where reading came to an end before the file did.
+func (p *page) stopped(i session.Integrity) {
+	if i.Stop != nil {
+		p.Damage = append(p.Damage, fmt.Sprintf("all from here on: %v", i.Stop))
 	}
 }
 
@@ -365,7 +377,11 @@ func (p *page) text() string {
 	if p.Lost != nil {
 		lost = fmt.Sprintf("%d lost", *p.Lost)
 	}
-	fmt.Fprintf(&b, "%s\n  from %s, %s long; %d frames, %s; origin %s\n", p.File, p.Start,
+	start := "at a time that is not known"
+	if p.Start != "" {
+		start = "from " + p.Start
+	}
+	fmt.Fprintf(&b, "%s\n  %s, %s long; %d frames, %s; origin %s\n", p.File, start,
 		time.Duration(p.Seconds*float64(time.Second)).Round(time.Second), p.Frames, lost, strings.ToUpper(p.Origin))
 	if p.Marks > 0 {
 		fmt.Fprintf(&b, "  %d marks\n", p.Marks)

@@ -54,13 +54,23 @@ func (a *App) mark(path, name string, o markOptions) error {
 			return usage("such as 2026-03-02T09:14:05Z", "--at: %w", err)
 		}
 	}
+	if o.value == "" {
+		for _, m := range safety.MarkKinds {
+			if m.Name == name && m.Value != "" {
+				return usage("such as --value '"+m.Value+"'", "%s needs a --value", name)
+			}
+		}
+	}
 	record := session.MarkRecord{Kind: session.KindMark, Name: name, Corner: o.corner, Value: o.value, Note: o.note, By: o.by}
 	if err := safety.CheckMark(at, record.Name, record.Corner, record.Value); err != nil {
 		return usage("'ridewitness help marks' says what each mark holds", "%w", err)
 	}
+	if err := aFile(path); err != nil {
+		return err
+	}
 	numbers, err := session.Append(path, session.Addition{At: at, Record: record})
 	if err != nil {
-		return a.readError(unreadable(err, ""))
+		return a.fileError(err)
 	}
 	_, err = fmt.Fprintf(a.Out, "J%d: %s at %s\n", numbers[0], strings.TrimSpace(name+" "+o.corner+" "+o.value), at.Time().Format(time.RFC3339))
 	return err

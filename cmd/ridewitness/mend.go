@@ -30,9 +30,15 @@ func (a *App) mend(path, output string) error {
 	if output == "" {
 		return usage("mend "+path+" --output CLEAN.pcapng", "--output is missing")
 	}
+	if err := aFile(path); err != nil {
+		return err
+	}
+	if err := mayWrite(output); err != nil {
+		return err
+	}
 	report, err := session.Mend(path, output)
 	if err != nil {
-		return a.readError(unreadable(err, ""))
+		return a.fileError(err)
 	}
 	_, err = fmt.Fprintln(a.Out, report)
 	return err

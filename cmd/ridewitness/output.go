@@ -16,12 +16,12 @@ func (a *App) writeTo(path string, write func(io.Writer) error) error {
 	if path == "" {
 		return write(a.Out)
 	}
-	if _, err := os.Lstat(path); err == nil {
-		return usage("give another name; nothing is ever written over a file", "%s exists already", path)
+	if err := mayWrite(path); err != nil {
+		return err
 	}
 	f, err := os.CreateTemp(filepath.Dir(path), ".ridewitness-*")
 	if err != nil {
-		return unreadable(plain(err), "is the folder there, and may you write into it?")
+		return noFolder(path, err)
 	}
 	defer os.Remove(f.Name())
 	if err := errors.Join(write(f), f.Sync(), f.Close()); err != nil {
@@ -33,6 +33,38 @@ func (a *App) writeTo(path string, write func(io.Writer) error) error {
 	return settle(f.Name(), path)
 }
 
+// mayWrite says before the work what would be said after it: that the name is taken, or that there is
+// no such folder. "" is standard output.
+func mayWrite(path string) error {
+	if path == "" {
+		return nil
+	}
+	if _, err := os.Lstat(path); err == nil {
+		return taken(path)
+	}
+	switch folder, err := os.Stat(filepath.Dir(path)); {
+	case err != nil:
+		return noFolder(path, err)
+	case !folder.IsDir():
+		return noFolder(path, errors.New(filepath.Dir(path)+" is no folder"))
+	}
+	return nil
+}
+
+func taken(path string) error {
+	return usage("give another name; nothing is ever written over a file", "%s exists already", path)
+}
+
+// noFolder names the file that was asked for: the one that could not be made beside it has a name that
+// nobody gave.
+func noFolder(path string, err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		err = p.Err
+	}
+	return usage("is the folder there, and may you write into it?", "%s can't be written: %w", path, err)
+}
+
 // settle gives a finished file its name. A link refuses a name that is taken, where a rename would
 // write over it; file systems without links get the rename.
 func settle(from, to string) error {
@@ -41,7 +73,7 @@ func settle(from, to string) error {
 	case err == nil:
 		return nil
 	case errors.Is(err, fs.ErrExist):
-		return usage("give another name; nothing is ever written over a file", "%s exists already", to)
+		return taken(to)
 	default:
 		return os.Rename(from, to)
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 
 	"github.com/spf13/cobra"
 
@@ -52,10 +51,8 @@ func (a *App) review(ctx context.Context, path string, o reviewOptions) error {
 			return usage("'ridewitness help rules' lists them", "--ask: %q is not a rule", name)
 		}
 	}
-	if o.output != "" {
-		if _, err := os.Lstat(o.output); err == nil {
-			return usage("give another name; nothing is ever written over a file", "%s exists already", o.output)
-		}
+	if err := mayWrite(o.output); err != nil {
+		return err
 	}
 	r, err := a.judge(ctx, path, o.known, o.ask)
 	if err != nil {

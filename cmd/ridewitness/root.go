@@ -53,7 +53,11 @@ func newRootCommand(a *App) *cobra.Command {
 		&cobra.Group{ID: groupClass, Title: "In class"},
 		&cobra.Group{ID: groupHelp, Title: "Help"},
 	)
+	root.SuggestionsMinimumDistance = 2
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		if !cmd.HasParent() {
+			return usage("'ridewitness help' lists the commands", "%w", err)
+		}
 		return usage("see 'ridewitness help "+cmd.Name()+"'", "%w", err)
 	})
 	for _, add := range commands {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -86,11 +87,12 @@ func (a *App) simulate(ctx context.Context, name string, o simulateOptions) erro
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "%s: %s, %d frames, simulated\n", o.output, length.Round(time.Second), frames)
+	said := fmt.Sprintf("%s: %s, %d frames, simulated\n", o.output, length.Round(time.Second), frames)
 	for _, f := range s.Faults() {
-		fmt.Fprintf(a.Out, "  fault: %s\n", f)
+		said += fmt.Sprintf("  fault: %s\n", f)
 	}
-	return nil
+	_, err = io.WriteString(a.Out, said)
+	return err
 }
 
 // sealEvery is how often a simulated session is sealed, in its own time.
@@ -137,7 +139,7 @@ func recordScenario(ctx context.Context, w io.Writer, s *scenario.Scenario, name
 // scenarioRecord is the session record of a simulated session.
 func scenarioRecord(s *scenario.Scenario, name string, seed uint64) session.SessionRecord {
 	card := session.NewText("wagon.jobcard.yaml", []byte(s.Card()))
-	return session.SessionRecord{Origin: scenario.Origin, Program: "ridewitness", Scenario: name, Seed: seed, Card: &card,
+	return session.SessionRecord{Origin: scenario.Origin, Program: "ridewitness", Scenario: filepath.Base(name), Seed: seed, Card: &card,
 		Definitions: []session.Text{session.NewText("wagon.yaml", []byte(s.Definitions()))}}
 }
 
