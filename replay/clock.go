@@ -258,7 +258,7 @@ func (c *Steered) deadline(at capture.Stamp) (deadline time.Time, wake <-chan st
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	now := time.Now()
-	if c.hurry.rate > 0 {
+	if c.hurry.rate > 0 && c.position(now) >= c.hurry.to {
 		c.settle(now)
 	}
 	switch {
@@ -275,7 +275,16 @@ func (c *Steered) deadline(at capture.Stamp) (deadline time.Time, wake <-chan st
 	if c.hurry.rate > 0 {
 		rate, to = c.hurry.rate, min(at, c.hurry.to)
 	}
-	return c.since.Add(scale(between(c.at, to), 1/rate)), c.wake, true
+	// Rounding may put the deadline a nanosecond too early, and then there is nothing to wait for.
+	deadline = c.since.Add(scale(between(c.at, to), 1/rate))
+	return later(deadline, now.Add(1)), c.wake, true
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 // met counts how late a deadline was met.
