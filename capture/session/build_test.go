@@ -194,15 +194,6 @@ func (c content) damage(t testing.TB) *session.FormatError {
 	return format
 }
 
-// ids returns the identifiers of the frames.
-func (c content) ids() []capture.ID {
-	var all []capture.ID
-	for i := range c.frames {
-		all = append(all, c.frames[i].ID)
-	}
-	return all
-}
-
 // onDisk puts a file into a fresh folder.
 func onDisk(t testing.TB, file []byte) string {
 	t.Helper()

@@ -29,8 +29,6 @@ const (
 // Option codes.
 const (
 	optComment        = 1
-	optHardware       = 2
-	optSystem         = 3
 	optApplication    = 4
 	optInterfaceName  = 2
 	optTimeResolution = 9

@@ -120,7 +120,7 @@ func (w *Writer) header() {
 	w.u16(1)
 	w.u16(0)
 	w.u64(1<<64 - 1) // section length: unknown
-	w.option(4, []byte(Application))
+	w.option(optApplication, []byte(Application))
 	w.u32(0)
 	w.close(from)
 }
