@@ -32,14 +32,14 @@ type served struct {
 // serve runs a class with a shipped lesson and the wall's own clock.
 func serve(t testing.TB, name string) *served {
 	t.Helper()
-	return serveRoom(t, roomOf(t, name))
+	return serveRoom(t, roomOf(t, name), Rate{})
 }
 
-func serveRoom(t testing.TB, room *Room) *served {
+func serveRoom(t testing.TB, room *Room, rate Rate) *served {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	s, err := NewServer(room, Options{Address: listener.Addr().String(), Open: true})
+	s, err := NewServer(room, Options{Address: listener.Addr().String(), Open: true, Rate: rate})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

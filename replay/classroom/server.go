@@ -51,6 +51,8 @@ type Server struct {
 	pages   *template.Template
 	square  square
 	done    chan struct{}
+	// reading is how long a request may take to arrive.
+	reading time.Duration
 }
 
 //go:embed pages
@@ -79,7 +81,7 @@ func NewServer(room *Room, o Options) (*Server, error) {
 		return nil, fmt.Errorf("class address %q: %w", o.Address, err)
 	}
 	s := &Server{room: room, options: o, code: newCode(), token: rand.Text(), mux: http.NewServeMux(),
-		limits: newLimiter(o.Rate), done: make(chan struct{})}
+		limits: newLimiter(o.Rate), done: make(chan struct{}), reading: 10 * time.Second}
 	var err error
 	if s.pages, err = template.ParseFS(pages, "pages/*.html"); err != nil {
 		return nil, err
@@ -430,7 +432,7 @@ func (s *Server) stream(w http.ResponseWriter, q *http.Request, every time.Durat
 // needs. It closes l.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	web := &http.Server{
-		Handler: s, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, IdleTimeout: 30 * time.Second,
+		Handler: s, ReadHeaderTimeout: s.reading, ReadTimeout: s.reading, IdleTimeout: 30 * time.Second,
 		MaxHeaderBytes: maxHeader, ConnContext: withBucket, ErrorLog: silentLog,
 	}
 	stopped := make(chan error, 1)

@@ -308,6 +308,32 @@ func TestStreamsEndWithTheClass(t *testing.T) {
 	require.NotErrorIs(t, lines.Err(), context.DeadlineExceeded)
 }
 
+// The time that a request may take to arrive does not end a stream that it began.
+func TestStreamsOutliveTheirRequest(t *testing.T) {
+	room := roomOf(t, "early")
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	s, err := NewServer(room, Options{Address: listener.Addr().String()})
+	require.NoError(t, err)
+	s.reading = 300 * time.Millisecond
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Serve(ctx, listener) }()
+	answer, err := http.Get(s.BoardURL() + "/news")
+	require.NoError(t, err)
+	defer answer.Body.Close()
+	lines := bufio.NewScanner(answer.Body)
+	last := boardNews{}
+	for last.T < 3*s.reading.Milliseconds() {
+		require.True(t, lines.Scan(), "it ended after %d ms: %v", last.T, lines.Err())
+		if text, ok := strings.CutPrefix(lines.Text(), "data: "); ok {
+			require.NoError(t, json.Unmarshal([]byte(text), &last))
+		}
+	}
+	cancel()
+	require.NoError(t, <-ended)
+}
+
 // A request line or a header without end is cut off.
 func TestLongHeadersAreRefused(t *testing.T) {
 	c := serve(t, "early")
