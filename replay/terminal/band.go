@@ -2,7 +2,10 @@ package terminal
 
 import (
 	"fmt"
+	"slices"
 	"strings"
+
+	"ridewitness/decode"
 )
 
 // line is one row of the band.
@@ -45,7 +48,7 @@ func (s *State) band(w, rows int) []line {
 		head = lines(Reverse, firstFit(w, min(rows-1, 2), " "+blindLine, "BLIND: look at the lift, not here.")...)
 	}
 	if over := s.over(); over != "" {
-		stays := " stays      This line stays until the recording ends."
+		stays := " stays      " + s.silencedWords() + "This line stays until the recording ends."
 		if s.Mode != Live {
 			stays = " stays      This line stays until the end."
 		}
@@ -92,11 +95,23 @@ func (s *State) over() string {
 	if len(said) == 0 {
 		return ""
 	}
-	text := dangerSign + said[0]
+	sign := dangerSign
+	if s.Dangers[0].Blind {
+		sign = blindSign
+	}
+	text := sign + said[0]
 	if n := len(said) - 1; n > 0 {
 		text += fmt.Sprintf(" %d more before.", n)
 	}
 	return text
+}
+
+// silencedWords says when the newest danger was silenced, "" where nobody did.
+func (s *State) silencedWords() string {
+	if len(s.Dangers) == 0 || s.Dangers[0].Silenced == 0 {
+		return ""
+	}
+	return "Silenced " + clock(s.Start, s.Dangers[0].Silenced) + ". "
 }
 
 func (s *State) overShort() string {
@@ -106,8 +121,11 @@ func (s *State) overShort() string {
 	return s.Dangers[0].Over
 }
 
-// dangerSign stands before every danger.
-const dangerSign = " !! DANGER  "
+// dangerSign stands before every danger, blindSign before one that nobody sees.
+const (
+	dangerSign = " !! DANGER  "
+	blindSign  = " !! BLIND  "
+)
 
 // dangerBand writes the newest danger first, its figures, and since when, or the one before it.
 func (s *State) dangerBand(d *Danger, w, rows int) []line {
@@ -121,23 +139,29 @@ func (s *State) dangerBand(d *Danger, w, rows int) []line {
 			}
 		}
 	}
-	since := s.sinceWords(d)
+	sign := dangerSign
+	if d.Blind {
+		sign = blindSign
+	}
+	since, shorter := s.sinceWords(d)
 	if second != nil {
 		since = "!! " + second.Head
 		if lasting > 2 {
 			since += fmt.Sprintf(" %d more.", lasting-2)
 		}
+		shorter = since
 	}
 	var all []string
 	for _, parts := range [][]string{
-		{dangerSign + d.Head, d.Figures, since},
-		{dangerSign + d.Head + " " + d.Figures, since},
-		{dangerSign + d.Head + " " + d.Short, since},
-		{dangerSign + d.Head + " " + sentenceParts(d.Short, since)},
-		{dangerSign + d.Head + " " + since},
-		{dangerSign + d.Head + " " + d.Short},
-		{dangerSign + d.Head},
-		{"!! " + d.Head},
+		{sign + d.Head, d.Figures, since},
+		{sign + d.Head + " " + d.Figures, since},
+		{sign + d.Head + " " + d.Short, since},
+		{sign + d.Head + " " + d.Short, shorter},
+		{sign + d.Head + " " + sentenceParts(d.Short, shorter)},
+		{sign + d.Head + " " + shorter},
+		{sign + d.Head + " " + d.Short},
+		{sign + d.Head},
+		{"!! DANGER " + s.shortHead(d)},
 	} {
 		all = all[:0]
 		for i, part := range parts {
@@ -160,12 +184,26 @@ func (s *State) dangerBand(d *Danger, w, rows int) []line {
 	return lines(Alarm, all...)
 }
 
+// shortHead names the corners in danger and says what to do, where there is no room for the deed.
+func (s *State) shortHead(d *Danger) string {
+	var corners []decode.Corner
+	for i := range s.Dangers {
+		if o := &s.Dangers[i]; o.Lasts() && !slices.Contains(corners, o.Corner) {
+			corners = append(corners, o.Corner)
+		}
+	}
+	parts := strings.Split(strings.TrimSuffix(d.Head, "."), ". ")
+	return strings.ToUpper(cornerList(corners)) + ": " + parts[len(parts)-1] + "."
+}
+
 // indented wraps a text that begins with blanks and keeps them; further rows begin with four.
 func indented(text string, w int) []string {
 	body := strings.TrimLeft(text, " ")
 	lead := len(text) - len(body)
-	if rest, ok := strings.CutPrefix(text, dangerSign); ok {
-		body, lead = rest, len(dangerSign)
+	for _, sign := range []string{dangerSign, blindSign} {
+		if rest, ok := strings.CutPrefix(text, sign); ok {
+			body, lead = rest, len(sign)
+		}
 	}
 	rows := wrap(strings.Repeat("x", lead)+body, w, 4)
 	if len(rows) > 0 {
@@ -174,20 +212,24 @@ func indented(text string, w int) []string {
 	return rows
 }
 
-// sinceWords says since when a danger lasts, how old its news is, and what the sound does.
-func (s *State) sinceWords(d *Danger) string {
+// sinceWords says since when a danger lasts, how old its news is, and what the sound does, in full
+// and in fewer words.
+func (s *State) sinceWords(d *Danger) (full, short string) {
 	text := fmt.Sprintf("since %s, %.0f s", clock(s.Start, d.Since), max(s.Now.Sub(d.Since).Seconds(), 0))
-	if c := &s.Corners[max(d.Corner, 1)-1]; d.Corner != 0 {
-		text += "; data " + c.ageWord() + " old"
+	full = text
+	if d.Corner != decode.NoCorner {
+		full += "; data " + s.Corners[d.Corner-1].ageWord() + " old"
 	}
 	if d.Told > 0 {
-		text += fmt.Sprintf("; first shown %.1f s after the frame", d.Told.Seconds())
+		full += fmt.Sprintf("; first shown %.1f s after the frame", d.Told.Seconds())
 	}
-	if s.Recording != nil {
-		if s.Recording.SilencedUntil > s.Now {
-			return text + fmt.Sprintf("; silenced for %.0f s more", s.Recording.SilencedUntil.Sub(s.Now).Seconds())
-		}
-		return text + "; sounding; S silences for 60 s"
+	switch {
+	case s.Recording == nil:
+		return full, text
+	case s.Recording.SilencedUntil > s.Now:
+		silenced := fmt.Sprintf("; silenced for %.0f s more", s.Recording.SilencedUntil.Sub(s.Now).Seconds())
+		return full + silenced, text + silenced
+	default:
+		return full + "; sounding; S silences for 60 s", text + "; S silences for 60 s"
 	}
-	return text
 }

@@ -40,6 +40,7 @@ type Follower struct {
 	noted   uint64
 	history [4]*History
 	now     capture.Stamp
+	lostAt  capture.Stamp // since when the adapter is lost, 0: it is there
 }
 
 // danger is a Danger and what ends it.
@@ -114,6 +115,52 @@ func (f *Follower) Danger() bool {
 	defer f.mu.Unlock()
 	return slices.ContainsFunc(f.dangers, func(d danger) bool { return d.Lasts() })
 }
+
+// Told notes how long the newest danger took from its frame to the screen.
+func (f *Follower) Told(after time.Duration) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if n := len(f.dangers); n > 0 && f.dangers[n-1].Told == 0 {
+		f.dangers[n-1].Told = after
+	}
+}
+
+// Silence notes that somebody silenced the dangers that last.
+func (f *Follower) Silence(at capture.Stamp) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for i := range f.dangers {
+		if f.dangers[i].Lasts() {
+			f.dangers[i].Silenced = at
+		}
+	}
+}
+
+// Adapter notes that the adapter is lost, or there again. Lost while a corner hangs empty is a
+// warning of its own (HAZARDS H10).
+func (f *Follower) Adapter(at capture.Stamp, lost bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.now = max(f.now, at)
+	if !lost {
+		f.note(at, "seen", "the adapter is there again")
+		f.lostAt = 0
+		f.settle()
+		return
+	}
+	f.note(at, "blind", "the adapter is lost")
+	f.lostAt = at
+	for _, s := range f.look.Standing(at) {
+		if s.Kind == safety.NotProven || s.Kind == safety.LineIsOpen || s.Kind == safety.BledNoPressure {
+			corner := s.Corner.String()
+			f.warn(danger{Danger: Danger{Rule: adapterLost, Corner: s.Corner, Since: at, Blind: true, Over: "the adapter was lost while " + corner + " hung empty.",
+				Head: "ADAPTER LOST, " + strings.ToUpper(corner) + " HANGS EMPTY. DO NOT LOWER."}})
+			return
+		}
+	}
+}
+
+const adapterLost = "adapter-lost"
 
 func (f *Follower) bus(id capture.BusID) *busTrack {
 	for len(f.buses) <= int(id) {
@@ -256,6 +303,8 @@ const lastsLeast = 30 * time.Second
 func (f *Follower) isOver(d *danger) bool {
 	v := f.look.View(d.Corner, f.now)
 	switch {
+	case d.Blind:
+		return f.lostAt == 0
 	case d.descends || f.look.Descending() && strings.HasPrefix(d.Rule, "lowered-"):
 		d.descends = true
 		return !f.look.Descending()
@@ -304,6 +353,9 @@ func (f *Follower) state(now capture.Stamp) State {
 		s.Dangers = append(s.Dangers, d.Danger)
 	}
 	see(&s)
+	if f.lostAt != 0 {
+		s.Sight, s.Why = Blind, "adapter lost "+age(max(now.Sub(f.lostAt), 0))
+	}
 	return s
 }
 

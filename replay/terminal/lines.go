@@ -118,15 +118,15 @@ func (p *Lines) dangersOf(s *State) {
 		last, known := p.dangers[key]
 		switch {
 		case !known:
-			p.say(s, d.Since, "DANGER "+sentences(d.Head)+" "+upperFirst(d.Figures))
+			p.say(s, d.Since, d.word()+" "+sentences(d.Head)+" "+upperFirst(d.Figures))
 		case !d.Lasts() && !p.over[key]:
 			p.over[key] = true
-			p.say(s, d.Until, "DANGER over: "+d.Over+" The finding stays.")
+			p.say(s, d.Until, d.word()+" over: "+d.Over+" The finding stays.")
 			continue
 		case !d.Lasts() || s.Now.Sub(last) < dangerEvery:
 			continue
 		default:
-			p.say(s, s.Now, "DANGER still so: "+sentences(d.Head)+" "+upperFirst(d.Figures))
+			p.say(s, s.Now, d.word()+" still so: "+sentences(d.Head)+" "+upperFirst(d.Figures))
 		}
 		p.dangers[key] = s.Now
 	}
@@ -182,7 +182,7 @@ func LastLines(s *State) []string {
 		if !d.Lasts() {
 			until = clock(s.Start, d.Until)
 		}
-		all = append(all, fmt.Sprintf("DANGER %s %s to %s.", d.Over, clock(s.Start, d.Since), until))
+		all = append(all, fmt.Sprintf("%s %s %s to %s.", d.word(), d.Over, clock(s.Start, d.Since), until))
 	}
 	if line := s.StandingLine(); line != "" {
 		all = append(all, line)

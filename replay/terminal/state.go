@@ -102,6 +102,17 @@ type Danger struct {
 	Short   string        // the figures in fewer words
 	Over    string        // what it was, once it is over
 	Told    time.Duration // from the frame to the warning; 0: not measured
+
+	Silenced capture.Stamp // when somebody silenced it, 0: nobody did
+	Blind    bool          // it says that nothing is seen, not what was seen
+}
+
+// word is the signal word.
+func (d *Danger) word() string {
+	if d.Blind {
+		return "BLIND"
+	}
+	return "DANGER"
 }
 
 // Lasts reports whether the danger is there now.
@@ -132,12 +143,22 @@ type Event struct {
 }
 
 // Key is a key and what it does.
-type Key struct{ Name, Does string }
+type Key struct{ Name, Does, Short string }
+
+// short is what it does in fewer letters.
+func (k Key) short() string {
+	if k.Short != "" {
+		return k.Short
+	}
+	return k.Does
+}
 
 // LiveKeys and ReplayKeys are the keys of a recording and of a replay.
 var (
-	LiveKeys   = []Key{{"SPACE", "now"}, {"0-9", "mark"}, {"J", "jack"}, {"G", "going down"}, {"S", "silence"}, {"U", "take back"}, {"?", ""}}
-	ReplayKeys = []Key{{"SPACE", "pause"}, {"+", "faster"}, {"-", "slower"}, {"N", "next stage"}, {"F", "next finding"}, {"Q", "quit"}}
+	LiveKeys = []Key{{"SPACE", "now", ""}, {"0-9", "mark", ""}, {"J", "jack", ""}, {"G", "going down", ""}, {"S", "silence", ""},
+		{"U", "take back", ""}, {"?", "", ""}}
+	ReplayKeys = []Key{{"SPACE", "pause", ""}, {"+", "faster", ""}, {"-", "slower", ""}, {"N", "next stage", "stage"}, {"F", "next finding", "finding"},
+		{"R", "again", ""}, {"Q", "quit", ""}}
 )
 
 // historySeconds is how far back the plots go.

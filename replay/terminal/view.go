@@ -25,6 +25,11 @@ const (
 // Draw returns the picture of a state for a terminal of width columns and height rows.
 func Draw(s *State, width, height int, o Options) *Picture {
 	p := newPicture(max(width, 1), max(height, 1))
+	named := *s
+	for i, id := range decode.Corners {
+		named.Corners[i].Corner = id // also in a state that was never filled
+	}
+	s = &named
 	switch {
 	case width >= drawWidth && height >= drawHeight:
 		drawFull(p, s, width >= plotWidth && height >= plotHeight)
@@ -90,6 +95,9 @@ func (s *State) stateParts() (mode string, state []string) {
 		return mode, []string{fmt.Sprintf("WATCHING  %d of %d signals fresh", s.Fresh, s.Signals),
 			fmt.Sprintf("WATCHING  %d of %d", s.Fresh, s.Signals)}
 	case PartBlind:
+		if len(s.Unseen) == 0 {
+			return mode, []string{"?? PART BLIND ??"}
+		}
 		first := unseenWords(&s.Unseen[0])
 		if n := len(s.Unseen); n > 1 {
 			return mode, []string{fmt.Sprintf("?? PART BLIND ?? %d of %d signals unseen, first %s", n, s.Signals, first),
@@ -100,7 +108,8 @@ func (s *State) stateParts() (mode string, state []string) {
 		if s.Unseen[0].Never {
 			first += " yet"
 		}
-		return mode, []string{"?? PART BLIND ?? no " + first, "?? PART BLIND ?? " + s.Unseen[0].Corner.String()}
+		u := &s.Unseen[0]
+		return mode, []string{"?? PART BLIND ?? no " + first, fmt.Sprintf("?? PART BLIND ?? no %s %s", u.Corner, u.Quantity), "?? PART BLIND ?? " + s.Unseen[0].Corner.String()}
 	default:
 		why := s.Why
 		if why == "" {
@@ -200,6 +209,9 @@ func (p *Picture) stageRow(s *State, y int) {
 // clock goes first, the reference of the pressures never.
 func (s *State) stageRights() []string {
 	const reference = "bar gauge"
+	if s.Start == 0 {
+		return []string{reference}
+	}
 	label := s.Label
 	if label != "" {
 		label = cut(label, labelMost) + "  "
@@ -292,24 +304,49 @@ func (p *Picture) events(s *State, y, to int) {
 	}
 }
 
-// keys writes the keys and what they do; those that do not fit are left out from the end, the help
-// key never.
+// keys writes the keys and what they do; where they do not fit, in fewer words, then without those
+// before the last, which is the one that helps or leaves.
 func (p *Picture) keys(s *State, y int) {
-	x := 1
-	for _, k := range s.Keys {
-		text := k.Name
-		if k.Does != "" {
-			text += "  " + k.Does
-		}
-		if x+cells(text) > p.width {
-			break
-		}
-		x = p.put(x, y, Bold, k.Name)
-		if k.Does != "" {
-			x = p.put(x, y, Plain, "  "+k.Does)
-		}
-		x += 2
+	if len(s.Keys) == 0 {
+		return
 	}
+	gap := "  "
+	does := func(k Key) string { return k.Does }
+	if keysWidth(s.Keys, gap, does) > p.width {
+		gap, does = " ", Key.short
+	}
+	last := s.Keys[len(s.Keys)-1]
+	room := p.width - keysWidth([]Key{last}, gap, does)
+	x := 1
+	for _, k := range s.Keys[:len(s.Keys)-1] {
+		if x+keyWidth(k, gap, does)+2 <= room+1 {
+			x = p.key(x, y, k, gap, does) + 2
+		}
+	}
+	p.key(x, y, last, gap, does)
+}
+
+func (p *Picture) key(x, y int, k Key, gap string, does func(Key) string) int {
+	x = p.put(x, y, Bold, k.Name)
+	if does(k) != "" {
+		x = p.put(x, y, Plain, gap+does(k))
+	}
+	return x
+}
+
+func keyWidth(k Key, gap string, does func(Key) string) int {
+	if does(k) == "" {
+		return cells(k.Name)
+	}
+	return cells(k.Name) + len(gap) + cells(does(k))
+}
+
+func keysWidth(keys []Key, gap string, does func(Key) string) int {
+	w := 1
+	for _, k := range keys {
+		w += keyWidth(k, gap, does) + 2
+	}
+	return w - 2
 }
 
 // drawTable draws the corners as a table: there is no room for bellows.
@@ -490,28 +527,27 @@ func (c *Corner) line(per, w int) string {
 	case 2:
 		return fmt.Sprintf("%s %s bar", short, pressure)
 	default:
-		if c.Pressure.Fresh() {
-			pressure = fmt.Sprintf("%.1f", unsigned(c.Pressure.Last.Value, 1))
+		if !c.Pressure.Fresh() {
+			return short + "--"
 		}
-		return short + pressure
+		return short + fmt.Sprintf("%.1f", unsigned(c.Pressure.Last.Value, 1))
 	}
 }
 
-// drawTiny writes the state and the standing line or the warning, and nothing else.
+// drawTiny writes the state and the standing line or the warning, as full as they fit, and nothing
+// else.
 func drawTiny(p *Picture, s *State) {
-	text := s.shortState() + ". "
-	style := s.headStyle()
+	state, style := s.shortState()+". ", s.headStyle()
+	var texts []string
 	if d := s.danger(); d != nil {
-		text, style = "!! DANGER "+d.Head+" "+text, Alarm
+		style = Alarm
+		texts = []string{"!! DANGER " + d.Head + " " + state, "!! DANGER " + s.shortHead(d)}
 	} else {
-		variants := s.standingVariants()
-		text += variants[len(variants)-1]
+		for _, v := range s.standingVariants() {
+			texts = append(texts, state+v)
+		}
 	}
-	rows := wrap(text, p.width, 0)
-	if len(rows) > p.height {
-		rows = rows[:p.height]
-	}
-	p.lines(0, rows, style)
+	p.lines(0, firstFit(p.width, p.height, texts...), style)
 }
 
 // danger returns the newest one that lasts, nil for none.

@@ -148,6 +148,9 @@ func (s *State) standingSentence(l *safety.StandingLine, full bool) string {
 		if !l.Pressure.Seen {
 			return fmt.Sprintf("%s unseen since %s.", l.Corner, at(s.Start))
 		}
+		if !full {
+			return fmt.Sprintf("%s unseen since %s.", l.Corner, at(l.Pressure.Last.At))
+		}
 		return fmt.Sprintf("%s unseen since %s, then %.2f bar%s.", l.Corner, at(l.Pressure.Last.At), unsigned(l.Pressure.Last.Value, 2), squeezed)
 	case safety.BledNoPressure:
 		return fmt.Sprintf("%s bled %s, no fill answered since; it has no pressure signal.", l.Corner, at(l.Bled))
@@ -256,17 +259,37 @@ func (s *State) standingVariants() []string {
 				cs = append(cs, s.Standing[i].Corner)
 			}
 		}
-		if len(short) > 1 && cs[0] != cs[len(cs)-1] {
+		all = append(all, doNotLower+strings.Join(short, " "))
+		if len(cs) > 1 {
+			all = append(all, doNotLower+s.standingGroups()+".")
 			worst := s.standingSentences(true)[0]
 			others := slices.DeleteFunc(slices.Clone(cs), func(c decode.Corner) bool { return strings.Contains(worst, c.String()) })
-			all = append(all, doNotLower+strings.Join(short, " "), doNotLower+worst+also(others), doNotLower+short[0]+also(others))
-		} else {
-			all = append(all, doNotLower+strings.Join(short, " "))
+			all = append(all, doNotLower+worst+also(others), doNotLower+short[0]+also(others))
 		}
 		slices.Sort(cs)
-		return append(all, doNotLower+cornerList(cs)+".")
+		return append(all, doNotLower+cornerList(cs)+".", "Do not lower.")
 	}
 	return append(all, fmt.Sprintf("Said, not seen: %s filled.", cornerList(s.standingAt(safety.SaidFilled))))
+}
+
+// standingGroups names the corners by what stands against them.
+func (s *State) standingGroups() string {
+	words := map[safety.StandingKind]string{safety.LineIsOpen: "line marked open", safety.Unseen: "unseen", safety.BledNoPressure: "bled, no fill answered since",
+		safety.NoLeastGiven: "no least pressure given", safety.NotYetSeen: "not yet seen above least pressure"}
+	var groups []string
+	var done []safety.StandingKind
+	for i := range s.Standing {
+		l := &s.Standing[i]
+		switch {
+		case l.Kind == safety.SaidFilled || slices.Contains(done, l.Kind):
+		case l.Kind == safety.NotProven:
+			groups = append(groups, strings.TrimSuffix(s.standingSentence(l, false), "."))
+		default:
+			done = append(done, l.Kind)
+			groups = append(groups, cornerList(s.standingAt(l.Kind))+" "+words[l.Kind])
+		}
+	}
+	return strings.Join(groups, "; ")
 }
 
 func also(cs []decode.Corner) string {
