@@ -45,18 +45,21 @@ func distance(from, to capture.Stamp) time.Duration {
 	return time.Duration(min(uint64(to)-uint64(from), uint64(longestGap)))
 }
 
+// insert puts a gap in the place of the oldest one. The new one is seldom far from it, so it moves
+// there step by step, past those that lie between.
 func (r *Rhythm) insert(gap time.Duration) {
-	kept := r.sort[:min(r.n, rhythmGaps)]
-	slot := r.n % rhythmGaps
+	slot, i := r.n%rhythmGaps, min(r.n, rhythmGaps-1)
+	kept := r.sort[:i+1]
 	if r.n >= rhythmGaps {
-		i, _ := slices.BinarySearch(kept, r.ring[slot])
-		copy(kept[i:], kept[i+1:])
-		kept = kept[:rhythmGaps-1]
+		i, _ = slices.BinarySearch(kept, r.ring[slot])
 	}
-	i, _ := slices.BinarySearch(kept, gap)
-	grown := r.sort[:len(kept)+1]
-	copy(grown[i+1:], grown[i:])
-	grown[i] = gap
+	for ; i > 0 && kept[i-1] > gap; i-- {
+		kept[i] = kept[i-1]
+	}
+	for ; i < len(kept)-1 && kept[i+1] < gap; i++ {
+		kept[i] = kept[i+1]
+	}
+	kept[i] = gap
 	r.ring[slot] = gap
 	r.n++
 }

@@ -63,7 +63,7 @@ func (w *lineWatch) opened(m *Mark) {
 	end := c.air.bleedEnd
 	w.warm = end != 0 && m.At.Sub(end) <= lineWarmFor
 	if _, greatest, _, n, _ := c.pressure.recent.over(m.At.Add(-lineBefore), 0); n > 0 {
-		w.top, w.any = greatest, true
+		w.top, w.any = *greatest, true
 	} else if last := c.pressure.last; w.silentWith(c, m.At) && last.Value > w.residual()+2*c.pressure.u {
 		// The bus is silent once the ignition is off, as it should be by now. Pressure does not go by itself.
 		w.top, w.any = point{last.At, last.Value, last}, true

@@ -247,28 +247,30 @@ func (r *recent) before(at capture.Stamp) (point, bool) {
 
 // over returns the least, the greatest and the mean of the readings from `from` on, how many they
 // are, and whether they reach back that far. Where fewer than fewest lie there, earlier ones are
-// taken until there are as many: a slow signal tells the same, later.
-func (r *recent) over(from capture.Stamp, fewest int) (least, greatest point, mean float64, n int, reach bool) {
+// taken until there are as many: a slow signal tells the same, later. There is no least and no
+// greatest where n is 0.
+func (r *recent) over(from capture.Stamp, fewest int) (least, greatest *point, mean float64, n int, reach bool) {
 	sum := 0.0
+	low, high := r.back(0), r.back(0)
 	for i := range r.n {
 		p := r.back(i)
 		reach = reach || p.at <= from
 		if p.at < from && n >= fewest {
 			break
 		}
-		if n == 0 || p.v < least.v {
-			least = *p
+		if p.v < low.v {
+			low = p
 		}
-		if n == 0 || p.v > greatest.v {
-			greatest = *p
+		if p.v > high.v {
+			high = p
 		}
 		sum += p.v
 		n++
 	}
-	if n > 0 {
-		mean = sum / float64(n)
+	if n == 0 {
+		return nil, nil, 0, 0, reach
 	}
-	return least, greatest, mean, n, reach
+	return low, high, sum / float64(n), n, reach
 }
 
 // noiseWindow is how many second differences the noise of a signal is taken from.
@@ -297,18 +299,26 @@ func (e *noise) add(v float64) {
 	e.n++
 }
 
+// insert puts a difference in the place of the oldest one. It moves there step by step: most often
+// there are few between the two. Readings are finite, so no difference is NaN.
 func (e *noise) insert(d float64) {
 	if e.sorted == nil {
 		e.sorted = make([]float64, 0, noiseWindow)
 	}
-	at := (e.n - 2) % noiseWindow
-	if len(e.sorted) == noiseWindow {
-		i, _ := slices.BinarySearch(e.sorted, e.ring[at])
-		e.sorted = slices.Delete(e.sorted, i, i+1)
+	at, i := (e.n-2)%noiseWindow, len(e.sorted)
+	if i == noiseWindow {
+		i, _ = slices.BinarySearch(e.sorted, e.ring[at])
+	} else {
+		e.sorted = append(e.sorted, d)
 	}
+	for ; i > 0 && e.sorted[i-1] > d; i-- {
+		e.sorted[i] = e.sorted[i-1]
+	}
+	for ; i < len(e.sorted)-1 && e.sorted[i+1] < d; i++ {
+		e.sorted[i] = e.sorted[i+1]
+	}
+	e.sorted[i] = d
 	e.ring[at] = d
-	i, _ := slices.BinarySearch(e.sorted, d)
-	e.sorted = slices.Insert(e.sorted, i, d)
 }
 
 // sigma returns the estimate, never less than that of the signal's step q.
