@@ -208,7 +208,7 @@ func TestKernelISOTPTransfers(t *testing.T) {
 		send(t, rawSocket(t, "vcan0"), classicFrame(endID))
 
 		got := make([][]said, dialogues)
-		frames := tap.all()
+		frames := tap.all(t)
 		for i := range frames {
 			if m := listener.Feed(&frames[i]); m != nil {
 				got[m.Pairs[0]] = append(got[m.Pairs[0]], said{m.Direction, bytes.Clone(m.Payload)})
@@ -312,7 +312,7 @@ func TestKernelISOTPLosses(t *testing.T) {
 		}
 		work.Wait()
 		send(t, rawSocket(t, "vcan0"), classicFrame(endID))
-		log, frames := dropper.wait(t), tap.all()
+		log, frames := dropper.wait(t), tap.all(t)
 
 		messages := make([][][]byte, dialogues)
 		packets := make([][]uint64, dialogues)

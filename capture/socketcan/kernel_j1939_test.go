@@ -145,7 +145,7 @@ func TestKernelJ1939Transfers(t *testing.T) {
 		var listener j1939.Listener
 		listener.Watch(0)
 		got := make(map[sender][]parcel)
-		frames := tap.all()
+		frames := tap.all(t)
 		for i := range frames {
 			if m := listener.Feed(&frames[i]); m != nil {
 				key, p := heard(m)
@@ -180,7 +180,7 @@ func TestKernelJ1939ExtendedIsNamed(t *testing.T) {
 		var listener j1939.Listener
 		listener.Watch(0)
 		var reasons []j1939.Reason
-		frames := tap.all()
+		frames := tap.all(t)
 		for i := range frames {
 			require.Nil(t, listener.Feed(&frames[i]))
 			for _, gone := range listener.Incompletes() {
@@ -256,7 +256,7 @@ func TestKernelJ1939Losses(t *testing.T) {
 				told[gone.Source-0x10]++
 			}
 		}
-		frames := tap.all()
+		frames := tap.all(t)
 		for i := range frames {
 			if m := listener.Feed(&frames[i]); m != nil {
 				n := int(m.Source - 0x10)

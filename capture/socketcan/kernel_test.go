@@ -3,6 +3,7 @@
 package socketcan_test
 
 import (
+	"context"
 	"encoding/binary"
 	"net"
 	"testing"
@@ -11,13 +12,13 @@ import (
 	"golang.org/x/sys/unix"
 
 	"ridewitness/capture"
+	"ridewitness/capture/socketcan"
 	"ridewitness/capture/socketcan/kerneltest"
 )
 
 // Options of raw CAN sockets (linux/can/raw.h).
 const (
-	rawErrorFilter = 2
-	rawFDFrames    = 5
+	rawFDFrames = 5
 )
 
 // endID is the identifier of the frame that ends a test: no transfer uses it.
@@ -74,49 +75,53 @@ func send(t testing.TB, socket int, frames ...[]byte) {
 	}
 }
 
-// tap keeps everything that comes over a link until its end frame.
+// tap keeps everything that a Source yields over a link until its end frame.
 type tap struct {
 	frames []capture.Frame
+	events []capture.Event
+	err    error
 	ended  chan struct{}
 }
 
 // newTap begins to listen.
 func newTap(t testing.TB, link string) *tap {
 	t.Helper()
-	socket := rawSocket(t, link)
+	source, err := socketcan.Open([]string{link}, socketcan.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, source.Close()) })
 	p := &tap{ended: make(chan struct{})}
 	go func() {
 		defer close(p.ended)
-		b := make([]byte, fdFrameLength)
+		b := capture.NewBatch()
 		for {
-			n, err := unix.Read(socket, b)
-			if err != nil {
+			if p.err = source.Next(context.Background(), b); p.err != nil || p.take(b) {
 				return
 			}
-			f := readFrame(b[:n])
-			if f.ID == endID {
-				return
-			}
-			f.Packet = uint64(len(p.frames) + 1)
-			p.frames = append(p.frames, f)
 		}
 	}()
 	return p
 }
 
-// all returns everything that came before the end frame.
-func (p *tap) all() []capture.Frame {
-	<-p.ended
-	return p.frames
+// take keeps a batch, and reports whether its last frame was the end.
+func (p *tap) take(b *capture.Batch) (last bool) {
+	p.events = append(p.events, b.Events...)
+	for _, f := range b.Frames {
+		if f.ID == endID {
+			return true
+		}
+		f.Packet = uint64(len(p.frames) + 1)
+		p.frames = append(p.frames, f)
+	}
+	return false
 }
 
-func readFrame(b []byte) (f capture.Frame) {
-	id := binary.NativeEndian.Uint32(b)
-	f.ID = capture.ID(id & unix.CAN_EFF_MASK)
-	if id&unix.CAN_EFF_FLAG != 0 {
-		f.Flags |= capture.Extended
+// all returns the frames that came before the end frame, of which none must be lost.
+func (p *tap) all(t testing.TB) []capture.Frame {
+	t.Helper()
+	<-p.ended
+	require.NoError(t, p.err)
+	for _, e := range p.events {
+		require.NotEqual(t, capture.EventLoss, e.Kind, "%d frames lost", e.Count)
 	}
-	f.Len = b[4]
-	copy(f.Data[:], b[8:8+f.Len])
-	return f
+	return p.frames
 }
