@@ -201,3 +201,10 @@ func TestLoadFileNamesTheFile(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist)
 	require.ErrorContains(t, err, missing)
 }
+
+func TestLongestName(t *testing.T) {
+	name := strings.Repeat("é", 64) // 128 bytes
+	signals, err := signaldef.Load("wagon.yaml", []byte(strings.Replace(good, "name: oil_pressure", "name: "+name, 1)))
+	require.NoError(t, err)
+	require.Equal(t, name, signals[2].Name)
+}

@@ -102,6 +102,8 @@ var mistakes = []mistake{
 		both, "3:5: name: is missing, expected a name such as rear_left_pressure"},
 	{"name with a space", "name: rear_left_pressure", "name: rear left",
 		both, "3:11: name: rear left is no name, expected up to 64 letters, digits, '_', '-' and '.', a letter first"},
+	{"name of 65 letters", "name: rear_left_pressure", "name: " + strings.Repeat("é", 65),
+		both, "3:11: name: " + strings.Repeat("é", 40) + "... is no name, expected up to 64 letters, digits, '_', '-' and '.', a letter first"},
 	{"name twice", "name: rear_left_valve", "name: rear_left_pressure",
 		loader, "15:11: name: rear_left_pressure is the name of the signal in line 3 too, expected a name of its own"},
 	{"no source", "    from: {frame: 0x4A1, format: standard, bus: can0}\n    bytes: 1-2", "    bytes: 1-2",
