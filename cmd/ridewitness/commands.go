@@ -14,5 +14,7 @@ var commands = []func(*App) *cobra.Command{
 	newMendCommand,
 	newExportCommand,
 	newSimulateCommand,
+	newReplayCommand,
+	newClassCommand,
 	newCompletionCommand,
 }

@@ -140,11 +140,21 @@ func (a *App) demoWords(r *review.Review, file, page string) error {
 	}
 	say("Of the other answers %d show no breach and %d could not be told; the report says why.", held, untold)
 	say("Left behind: %s, the session, and %s, the report.", file, page)
-	say("Try next:    ridewitness explain %s %d", file, packet)
-	say("             ridewitness review %s", file)
-	say("\n%s", caution)
+	say("Try next:    %s explain %s %d", calledAs(), file, packet)
+	say("             %s review %s", calledAs(), file)
+	say("\n%s", review.Caution)
 	_, err := io.WriteString(a.Out, b.String())
 	return err
+}
+
+// calledAs is how the user calls the program: 'go run' leaves none behind that could be called by name.
+func calledAs() string {
+	const name = "ridewitness"
+	path, err := os.Executable()
+	if err == nil && strings.Contains(path, "go-build") {
+		return "go run ./cmd/" + name
+	}
+	return name
 }
 
 func sessionTime(r *review.Review, at capture.Stamp) string {

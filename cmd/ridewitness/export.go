@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
 	"strconv"
 
 	"github.com/spf13/cobra"
@@ -214,7 +215,12 @@ func (e *exporter) number(s *decode.Sample) {
 		}
 		return
 	}
-	e.line = strconv.AppendFloat(e.line, s.Value, 'g', -1, 64)
+	if s.Value == math.Trunc(s.Value) && math.Abs(s.Value) < 1<<53 {
+		e.line = strconv.AppendInt(e.line, int64(s.Value), 10)
+		return
+	}
+	// Twelve digits: more than any fraction on a bus has, and few enough to hide the binary one.
+	e.line = strconv.AppendFloat(e.line, s.Value, 'g', 12, 64)
 }
 
 func (e *exporter) csvLine(s *decode.Sample) {

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ridewitness/decode/signaldef"
+	"ridewitness/replay/classroom"
 	"ridewitness/replay/scenario"
 	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
@@ -39,6 +40,7 @@ var outputSchemas = map[string]func() []byte{
 	"review":   review.SchemaDocument,
 	"compare":  review.CompareSchemaDocument,
 	"simulate": scenario.Schema,
+	"class":    classroom.Schema,
 }
 
 func text(s string) func(io.Writer) error {
@@ -88,7 +90,7 @@ func (a *App) help(root *cobra.Command, args []string, schema bool) error {
 			return t.write(a.Out)
 		}
 		if t.schema == nil {
-			return usage("signals, jobcard, review, compare and simulate have one", "%s has no schema", t.name)
+			return usage("signals, jobcard, review, compare, simulate and class have one", "%s has no schema", t.name)
 		}
 		_, err := a.Out.Write(t.schema())
 		return err
@@ -124,7 +126,7 @@ func (a *App) overview(root *cobra.Command) error {
 	for _, t := range topics {
 		fmt.Fprintf(&b, "  %-12s %s\n", t.name, t.short)
 	}
-	b.WriteString("\n" + caution + "\n")
+	b.WriteString("\n" + review.Caution + "\n")
 	_, err := io.WriteString(a.Out, b.String())
 	return err
 }

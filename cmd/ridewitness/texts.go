@@ -1,9 +1,5 @@
 package main
 
-// caution goes with everything that judges or shows.
-const caution = `Witness, not an interlock: it cannot see the lift and can be blind. Follow the
-vehicle maker's instructions, local rules, licensed practice. Stored air injures.`
-
 const cautionsText = `Before you rely on anything here
 
   This program is a witness, not an interlock. It stops nothing and holds nothing.

@@ -94,6 +94,9 @@ func writeVerifyText(w io.Writer, path string, f *session.Facts, i session.Integ
 		}
 		text += "  'ridewitness mend " + path + " --output CLEAN.pcapng' saves what is still good.\n"
 	}
+	if m := f.Mended(); m != nil {
+		text += "  Mended from a file that was " + m.Integrity + ": what could not be kept of it is missing.\n"
+	}
 	text += fmt.Sprintf("  %d frames, origin %s\n", f.Frames(), f.Origin())
 	_, err := io.WriteString(w, text)
 	return err

@@ -243,6 +243,9 @@ func stageAt(r *Review, s Stage) *StageAt {
 	return at
 }
 
+// freshEnough is how old a value may be that speaks for a moment.
+const freshEnough = 10 * time.Second
+
 // besideStage is how long before its start and after its end the pressures of a stage are read.
 const besideStage = 2 * time.Second
 
@@ -261,7 +264,7 @@ func (r *Review) pressureAt(corner string, at capture.Stamp) *float64 {
 			return -1
 		}
 	})
-	if i == 0 {
+	if i == 0 || at.Sub(points[i-1].To) > freshEnough {
 		return nil
 	}
 	v := points[i-1].Last

@@ -88,7 +88,7 @@ func (t *textPage) between(c *Comparison) {
 // end writes the page with the caution under it.
 func (t *textPage) end(w io.Writer) error {
 	t.line("")
-	t.para("", "", Caution)
+	t.para("", "", clean(Caution))
 	_, err := io.WriteString(w, t.b.String())
 	return err
 }

@@ -352,7 +352,7 @@ func tallies(s sorted) []tally {
 
 // recordLine says how whole the record is.
 func (r *Review) recordLine() string {
-	seal := clean(r.Session.Integrity)
+	seal := r.verdictWords()
 	if len(r.Session.Anchors) == 0 {
 		seal += ", no anchor"
 	}

@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ridewitness/capture/session"
 	"ridewitness/decode"
 )
 
@@ -168,6 +169,13 @@ func TestExitFollowsTheOutcome(t *testing.T) {
 		r.Session.Integrity = c.integrity
 		require.Equal(t, c.want, r.Exit(), "%s, %s", c.outcome, c.integrity)
 	}
+}
+
+func TestAMendedCopyEndsLikeACutFile(t *testing.T) {
+	from := session.CutShort.String()
+	r := &Review{Outcome: NothingFound}
+	r.Session.Integrity, r.Session.MendedFrom = session.Sealed.String(), &from
+	require.Equal(t, Exit(4), r.Exit())
 }
 
 func TestAnEmptyReviewIsWritten(t *testing.T) {

@@ -51,15 +51,16 @@ type Review struct {
 
 // Session is what is known of the recording.
 type Session struct {
-	File      string   `json:"file"`
-	Start     string   `json:"start"`
-	End       string   `json:"end"`
-	Frames    uint64   `json:"frames"`
-	Lost      *uint64  `json:"lost"` // null: nobody counted
-	Origin    string   `json:"origin"`
-	Integrity string   `json:"integrity"`
-	Anchors   []string `json:"anchors"`
-	Buses     []Bus    `json:"buses"`
+	File       string   `json:"file"`
+	Start      string   `json:"start"`
+	End        string   `json:"end"`
+	Frames     uint64   `json:"frames"`
+	Lost       *uint64  `json:"lost"` // null: nobody counted
+	Origin     string   `json:"origin"`
+	Integrity  string   `json:"integrity"`
+	MendedFrom *string  `json:"mended_from"` // what the seals said of the file that this is a mended copy of; null: it is none
+	Anchors    []string `json:"anchors"`
+	Buses      []Bus    `json:"buses"`
 }
 
 // Bus is one bus of the recording.

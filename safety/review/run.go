@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 
 	"ridewitness/capture"
 	"ridewitness/capture/session"
@@ -39,6 +40,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 	plots := newPlots(pipeline.Decoder.Signals())
 	pipeline.Tap = plots.add
 	var facts session.Facts
+	var losses []Loss
 	batch := capture.NewBatch()
 	for {
 		err := in.Source.Next(ctx, batch)
@@ -50,6 +52,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 		}
 		facts.Observe(batch)
 		pipeline.Take(batch)
+		losses = appendLosses(losses, batch, &facts)
 		if in.Progress != nil {
 			in.Progress(pipeline.Judge.Now())
 		}
@@ -60,6 +63,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 	r.judge(pipeline.Judge)
 	r.record(in, &facts, pipeline)
 	r.corners(in, pipeline.Judge, plots)
+	r.Record.Losses = losses
 	r.Outcome = r.outcome()
 	return r, nil
 }
@@ -73,6 +77,9 @@ func (r *Review) session(in Input, f *session.Facts) {
 		verdict := in.Integrity()
 		s.Integrity = verdict.Verdict.String()
 		r.Record.IntegrityNote = integrityNote(verdict)
+	}
+	if m := f.Mended(); m != nil {
+		s.MendedFrom = &m.Integrity
 	}
 	for _, b := range f.Buses() {
 		s.Buses = append(s.Buses, Bus{Name: b.Name, Frames: b.Frames, Lost: b.Lost})
@@ -149,11 +156,20 @@ func evidenceOf(e safety.Evidence) Evidence {
 		out.Proof = e.Proof.String()
 		out.State = e.State
 		if e.State == "" {
-			v := e.Value
+			v := rounded(e.Value)
 			out.Value, out.Unit = &v, e.Unit
 		}
 	}
 	return out
+}
+
+// rounded takes the binary fraction out of a value: twelve digits are more than any signal has.
+func rounded(v float64) float64 {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64)
+	if err != nil {
+		return v
+	}
+	return r
 }
 
 // limits lists every threshold of the rules that applied, one row for each place that it counted at.
@@ -211,13 +227,19 @@ func sagOf(s safety.SagRow) Sag {
 	return out
 }
 
+// endMissing says whether the record goes on where the file does not: a cut file, or what was left
+// of one, however well the copy is sealed.
+func (r *Review) endMissing() bool {
+	return r.Session.Integrity == session.CutShort.String() || r.Session.MendedFrom != nil
+}
+
 // outcome sums up: a broken danger or warning, asked or not, or an altered file warns; an asked rule
-// that cannot tell, none that holds, or a file that is cut short cannot tell. Advice never decides.
+// that cannot tell, none that holds, or a file whose end is missing cannot tell. Advice never decides.
 func (r *Review) outcome() string {
 	if r.Session.Integrity == session.Altered.String() {
 		return WarningGiven
 	}
-	held, untold := false, r.Session.Integrity == session.CutShort.String()
+	held, untold := false, r.endMissing()
 	for i := range r.Findings {
 		f := &r.Findings[i]
 		switch f.Outcome {
@@ -329,4 +351,23 @@ func lastWords(s safety.CornerState) string {
 		text += fmt.Sprintf("%.1f mm", s.Height.Value)
 	}
 	return text
+}
+
+// maxLossesShown bounds the losses that have their mark on the time axis.
+const maxLossesShown = 200
+
+// appendLosses adds the losses that a batch tells of.
+func appendLosses(losses []Loss, b *capture.Batch, f *session.Facts) []Loss {
+	for i := range b.Events {
+		e := &b.Events[i]
+		if e.Kind != capture.EventLoss || len(losses) == maxLossesShown {
+			continue
+		}
+		name := ""
+		if buses := f.Buses(); int(e.Bus) < len(buses) {
+			name = buses[e.Bus].Name
+		}
+		losses = append(losses, Loss{From: e.At, To: e.At, Bus: name, Frames: e.Count})
+	}
+	return losses
 }

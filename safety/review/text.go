@@ -35,7 +35,7 @@ func WriteText(w io.Writer, r *Review, columns int) error {
 	t.thresholds()
 	t.record()
 	t.line("")
-	t.para("", "", Caution)
+	t.para("", "", clean(Caution))
 	_, err := io.WriteString(w, t.b.String())
 	return err
 }
@@ -109,7 +109,7 @@ func (t *textPage) facts() {
 	if r.Outcome != WarningGiven || len(t.s.Broken) == 0 {
 		t.para("", "  ", r.headline(t.s))
 	}
-	record := clean(r.Session.Integrity)
+	record := r.verdictWords()
 	if len(r.Session.Anchors) == 0 {
 		record += ", no anchor"
 	}

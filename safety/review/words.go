@@ -14,9 +14,9 @@ import (
 	"ridewitness/decode"
 )
 
-// Caution stands in every output for people.
-const Caution = "Witness, not an interlock: it cannot see the lift and can be blind. Follow the vehicle " +
-	"maker's instructions, local rules and licensed practice. Stored air injures."
+// Caution stands in every output for people, in lines of a terminal's width.
+const Caution = `Witness, not an interlock: it cannot see the lift and can be blind. Follow the
+vehicle maker's instructions, local rules and licensed practice. Stored air injures.`
 
 // heldMeans says what 'held' is worth, wherever held findings are listed.
 const heldMeans = "'Held' means that this record shows no breach. It gives no leave to lower, to work underneath or to drive."
@@ -27,7 +27,7 @@ func (r *Review) Exit() Exit {
 	switch {
 	case r.Outcome == WarningGiven || r.Session.Integrity == "altered":
 		return 3
-	case r.Outcome == NothingFound && r.Session.Integrity != "cut-short":
+	case r.Outcome == NothingFound && !r.endMissing():
 		return 0
 	default:
 		return 4
@@ -69,11 +69,20 @@ func (r *Review) integrityWords() string {
 	if note == "" {
 		note = integrityDefaults[s.Integrity]
 	}
-	words := strings.Join(nonEmpty(orNone(clean(s.Integrity)), note), ": ")
+	words := strings.Join(nonEmpty(orNone(r.verdictWords()), note), ": ")
 	if len(s.Anchors) == 0 {
 		return words + "; no anchor (paper, key or time stamp)"
 	}
 	return words + "; anchored by " + clean(strings.Join(s.Anchors, ", "))
+}
+
+// verdictWords names the verdict on the file, and what it was mended from.
+func (r *Review) verdictWords() string {
+	words := clean(r.Session.Integrity)
+	if from := r.Session.MendedFrom; from != nil {
+		words += ", mended from a file that was " + clean(*from)
+	}
+	return words
 }
 
 // integrityDefaults say what a verdict means where the reader of the file gave no reason.
@@ -354,6 +363,9 @@ func (r *Review) whyCannotTell(s sorted) string {
 	if r.Session.Integrity == "cut-short" {
 		return "Cannot tell: the file is cut short."
 	}
+	if r.Session.MendedFrom != nil {
+		return "Cannot tell: this is what could be kept of a damaged file; what came later is missing."
+	}
 	asked := 0
 	for _, f := range s.CannotTell {
 		if f.Asked {
@@ -490,7 +502,7 @@ func (l *Leak) sentence(r *Review) string {
 			l.RateANR.Low, l.RateANR.High, l.Confidence*100))
 	}
 	if l.LimitANR != nil {
-		parts = append(parts, fmt.Sprintf("limit %.3g", *l.LimitANR))
+		parts = append(parts, fmt.Sprintf("limit %.3g ml/min", *l.LimitANR))
 	} else {
 		parts = append(parts, "no limit given")
 	}
@@ -499,7 +511,8 @@ func (l *Leak) sentence(r *Review) string {
 	if l.NeedsS != nil && *l.NeedsS > 0 {
 		said += "; " + lengthWords(time.Duration(*l.NeedsS*float64(time.Second))) + " more would tell"
 	}
-	if l.SagMMIn12h != nil {
+	// A rate that may as well be none says nothing of the night.
+	if l.SagMMIn12h != nil && l.RateANR != nil && l.RateANR.Low > 0 {
 		said += fmt.Sprintf("; at this rate %.0f mm lower after 12 h", *l.SagMMIn12h)
 	}
 	return sentence(said + noteOf(l.Note))

@@ -162,9 +162,9 @@ func TestWhyFallsBackOnTheSummary(t *testing.T) {
 
 func TestLeakSentences(t *testing.T) {
 	r := earlyLowering()
-	require.Equal(t, "rear-right, standing 38:50 to 60:00 at 6.2 bar gauge: loses 18.1 ml/min ANR (14.9 to 21.6, 95 %), limit 4, leaking; at this rate 152 mm lower after 12 h.",
+	require.Equal(t, "rear-right, standing 38:50 to 60:00 at 6.2 bar gauge: loses 18.1 ml/min ANR (14.9 to 21.6, 95 %), limit 4 ml/min, leaking; at this rate 152 mm lower after 12 h.",
 		r.Leaks[0].sentence(r))
-	require.Equal(t, "front-left, standing 38:50 to 60:00 at 7.6 bar gauge: loses 2.2 ml/min ANR (-0.9 to 5.3, 95 %), limit 4, cannot tell; 9 min more would tell.",
+	require.Equal(t, "front-left, standing 38:50 to 60:00 at 7.6 bar gauge: loses 2.2 ml/min ANR (-0.9 to 5.3, 95 %), limit 4 ml/min, cannot tell; 9 min more would tell.",
 		r.Leaks[1].sentence(r))
 	bare := Leak{Corner: "rear-left", Regime: "hanging", Outcome: "cannot-tell", Note: "no volume on the card"}
 	require.Equal(t, "rear-left, hanging time unknown: no limit given, cannot tell; no volume on the card.", bare.sentence(r))
