@@ -151,6 +151,9 @@ func (f *Facts) readController(kind uint16, b []byte) {
 			f.State = State(s + 1)
 		}
 	case canMode: // mask, flags
+		if len(b) < 8 {
+			return
+		}
 		f.Mode = ModeActive
 		if number32(b, 1)&modeListenOnly != 0 {
 			f.Mode = ModeListenOnly
