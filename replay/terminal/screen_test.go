@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -232,21 +233,21 @@ func TestScreenDropsPicturesOfAStoppedTerminal(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g := newGlass(80, 24)
 		s := screenOn(g, Terminal{})
-		n := 0
-		running(t, s, func() State { n++; return *bled(float64(n)) }, func() {
+		var n atomic.Int64 // pictures asked for
+		running(t, s, func() State { return *bled(float64(n.Add(1))) }, func() {
 			time.Sleep(time.Second)
 			stopped := make(chan struct{})
 			g.mu.Lock()
 			g.hold = stopped
 			g.mu.Unlock()
 			time.Sleep(time.Second)
-			drawn := n
+			drawn := n.Load()
 			for range 100 {
 				s.Alarm(*bled(5)) // never waits
 			}
 			s.Alarm(*comingDown())
 			time.Sleep(time.Minute)
-			require.Equal(t, drawn, n, "no picture is made for a terminal that does not take it")
+			require.Equal(t, drawn, n.Load(), "no picture is made for a terminal that does not take it")
 			g.mu.Lock()
 			g.hold = nil
 			g.mu.Unlock()
