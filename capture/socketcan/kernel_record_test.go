@@ -306,7 +306,7 @@ func TestKernelAdapterPulledAndBack(t *testing.T) {
 
 // The wall clock is set forward by an hour and back: stamps go on as if nothing happened, and the
 // journal says what did.
-func TestKernelClockIsSet(t *testing.T) {
+func TestKernelMachineClockIsSet(t *testing.T) {
 	kerneltest.Run(t, func(t *testing.T) {
 		const hour = 3600
 		kerneltest.AddLink(t, "vcan0", "vcan")
@@ -321,10 +321,6 @@ func TestKernelClockIsSet(t *testing.T) {
 			frames := len(r.frames)
 			send(t, socket, classicFrame(0x100, 1))
 			r.until(t, source, func() bool { return len(r.frames) > frames })
-		}
-		if err := unix.ClockSettime(unix.CLOCK_REALTIME, clockNow(t)); err != nil {
-			require.ErrorIs(t, err, unix.EPERM)
-			t.Skip("setting the clock is not permitted here")
 		}
 		for _, seconds := range []int64{0, hour, -hour} {
 			step(seconds)
@@ -350,13 +346,6 @@ func TestKernelClockIsSet(t *testing.T) {
 		require.InDelta(t, hour, steps[0], 1)
 		require.InDelta(t, -hour, steps[1], 1)
 	})
-}
-
-func clockNow(t *testing.T) *unix.Timespec {
-	t.Helper()
-	var now unix.Timespec
-	require.NoError(t, unix.ClockGettime(unix.CLOCK_REALTIME, &now))
-	return &now
 }
 
 func TestKernelFactsOfVirtualLinks(t *testing.T) {

@@ -9,7 +9,7 @@
 //	               as the only program of an emulated machine
 //
 // A test that calls Run is written once and does not know where it runs. Its name begins with
-// TestKernel. Inside it finds an empty network: the links it needs it makes with AddLink.
+// TestKernel, or with TestKernelMachine where it must not touch the host. Inside it finds an empty network: the links it needs it makes with AddLink.
 //
 // The invariant: a test passes only when its body ran on such a kernel and passed there. Where none
 // is to be had, the test is skipped and says why; with RIDEWITNESS_REQUIRE=1 it fails.

@@ -4,7 +4,6 @@ package kerneltest
 
 import (
 	"context"
-	"flag"
 	"os"
 	"os/exec"
 	"runtime"
@@ -26,12 +25,12 @@ func hostHasCAN() bool {
 }
 
 // runOnHost runs the binary in a network of its own, so that it meets no link of the host.
-func runOnHost(ctx context.Context) *outcome {
+func runOnHost(ctx context.Context, arguments []string) *outcome {
 	binary, err := os.Executable()
 	if err != nil {
 		return &outcome{absent: err.Error()}
 	}
-	cmd := exec.CommandContext(ctx, binary, arguments(flag.Lookup("test.run").Value.String())...)
+	cmd := exec.CommandContext(ctx, binary, arguments...)
 	cmd.Env = append(os.Environ(), environment...)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNET}
 	output, err := cmd.CombinedOutput()

@@ -4,6 +4,7 @@ package kerneltest
 
 import (
 	"context"
+	"flag"
 	"os"
 	"strings"
 	"sync"
@@ -21,8 +22,12 @@ var environment = []string{insideVariable + "=1", "GODEBUG=asyncpreemptoff=1"}
 // requireVariable turns the skip of a test into a failure.
 const requireVariable = "RIDEWITNESS_REQUIRE"
 
-// prefix is how the names of the tests begin that need such a kernel.
-const prefix = "TestKernel"
+// How the names of the tests begin that need such a kernel, and of those that need the machine even
+// where the host has one: they set the clock, or need links that no network of its own can have.
+const (
+	prefix        = "TestKernel"
+	machinePrefix = "TestKernelMachine"
+)
 
 // limit is how long all tests of a package may take, with the boot: less than the ten minutes that
 // go test allows, so that what was said until then is shown.
@@ -42,7 +47,10 @@ func Run(t *testing.T, body func(t *testing.T)) {
 		body(t)
 		return
 	}
-	run := all()
+	run := nearest()
+	if strings.HasPrefix(t.Name(), machinePrefix) {
+		run = emulated()
+	}
 	if run.absent != "" {
 		skip(t, run.absent)
 		return
@@ -82,19 +90,32 @@ type outcome struct {
 	results map[string]result
 }
 
-// all runs the tests of this package once.
-var all = sync.OnceValue(func() *outcome {
+// nearest runs the tests of this package once, on the host's kernel where that can be.
+var nearest = sync.OnceValue(func() *outcome {
+	if !hostHasCAN() {
+		return emulated()
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), limit)
+	defer cancel()
+	return runOnHost(ctx, append(arguments(selected(), prefix), "-test.skip=^"+machinePrefix))
+})
+
+// emulated runs them once in the machine: all of them, or those that the host can't run.
+var emulated = sync.OnceValue(func() *outcome {
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	if hostHasCAN() {
-		return runOnHost(ctx)
+		return runInMachine(ctx, arguments(selected(), machinePrefix))
 	}
-	return runInMachine(ctx)
+	return runInMachine(ctx, arguments(selected(), prefix))
 })
 
+// selected is the flag -run.
+func selected() string { return flag.Lookup("test.run").Value.String() }
+
 // arguments are the flags of the binary inside: the same selection, as long as it is one of tests
-// that need the kernel.
-func arguments(selected string) []string {
+// whose names begin so.
+func arguments(selected, prefix string) []string {
 	if !strings.HasPrefix(strings.TrimPrefix(selected, "^"), prefix) {
 		selected = "^" + prefix
 	}

@@ -8,7 +8,6 @@ import (
 	"debug/elf"
 	_ "embed"
 	"errors"
-	"flag"
 	"fmt"
 	"io/fs"
 	"os"
@@ -36,7 +35,7 @@ func kernelFolder() (string, error) {
 }
 
 // runInMachine boots the machine with this binary in it.
-func runInMachine(ctx context.Context) *outcome {
+func runInMachine(ctx context.Context, arguments []string) *outcome {
 	if _, err := exec.LookPath(emulator); err != nil {
 		return &outcome{absent: "this kernel has no CAN stack and " + emulator + " is not installed"}
 	}
@@ -52,11 +51,11 @@ func runInMachine(ctx context.Context) *outcome {
 		return &outcome{absent: err.Error()}
 	}
 	defer os.RemoveAll(work)
-	return boot(ctx, folder, work)
+	return boot(ctx, folder, work, arguments)
 }
 
 // boot runs the machine to its end and reads what the tests said.
-func boot(ctx context.Context, folder, work string) *outcome {
+func boot(ctx context.Context, folder, work string, arguments []string) *outcome {
 	run := &outcome{where: "the emulated machine"}
 	disk, err := pack(ctx, folder, work)
 	if err != nil {
@@ -70,7 +69,7 @@ func boot(ctx context.Context, folder, work string) *outcome {
 		"-accel", "tcg,thread=single", "-icount", "shift=2,sleep=off", "-cpu", "max", "-m", "1024",
 		"-nodefaults", "-display", "none", "-no-reboot",
 		"-kernel", filepath.Join(folder, "vmlinuz"), "-initrd", disk,
-		"-append", "console=ttyS0 quiet panic=-1 -- "+strings.Join(arguments(flag.Lookup("test.run").Value.String()), " "),
+		"-append", "console=ttyS0 quiet panic=-1 -- "+strings.Join(arguments, " "),
 		"-serial", "file:"+console, "-serial", "stdio")
 	var output bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &output, &output

@@ -39,8 +39,13 @@ func TestArgumentsKeepOnlyKernelTests(t *testing.T) {
 		"^TestKernelA$":     "-test.run=^TestKernelA$",
 		"^TestKernel(A|B)$": "-test.run=^TestKernel(A|B)$",
 	} {
-		require.Contains(t, arguments(selected), want, "-run %q", selected)
+		require.Contains(t, arguments(selected, prefix), want, "-run %q", selected)
 	}
+}
+
+func TestArgumentsForTheMachineOnly(t *testing.T) {
+	require.Contains(t, arguments("TestKernelA", machinePrefix), "-test.run=^TestKernelMachine")
+	require.Contains(t, arguments("TestKernelMachineA", machinePrefix), "-test.run=TestKernelMachineA")
 }
 
 // What another program for the same format reads is what was written.
