@@ -136,6 +136,9 @@ func (st *stage) onScreen(ctx context.Context) (*safety.Pipeline, error) {
 	workers.Wait()
 	_ = term.Restore(int(t.In.Fd()), before)
 	for _, text := range LastLines(&last) {
+		if t.ASCII {
+			text = asciiText(text)
+		}
 		fmt.Fprintln(t.Out, text)
 	}
 	if err == nil {

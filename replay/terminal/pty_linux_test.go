@@ -23,9 +23,11 @@ type pair struct {
 	mu   sync.Mutex
 	text strings.Builder
 	more chan struct{}
+
+	ended chan struct{} // closed when nothing more can come
 }
 
-func newPair(t *testing.T, width, height uint16) *pair {
+func newPair(t testing.TB, width, height uint16) *pair {
 	t.Helper()
 	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
 	require.NoError(t, err)
@@ -34,16 +36,15 @@ func newPair(t *testing.T, width, height uint16) *pair {
 	require.NoError(t, err)
 	line, err := os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
 	require.NoError(t, err)
-	p := &pair{hand: hand, line: line, more: make(chan struct{}, 1)}
+	p := &pair{hand: hand, line: line, more: make(chan struct{}, 1), ended: make(chan struct{})}
 	p.resize(t, width, height)
-	read := make(chan struct{})
 	go func() {
-		defer close(read)
+		defer close(p.ended)
 		p.read()
 	}()
 	t.Cleanup(func() {
 		line.Close()
-		<-read // the kernel ends the hand's reads when the line is closed
+		<-p.ended // the kernel ends the hand's reads when the line is closed
 		hand.Close()
 	})
 	return p
@@ -66,13 +67,21 @@ func (p *pair) read() {
 	}
 }
 
-func (p *pair) resize(t *testing.T, width, height uint16) {
+// rest returns what nobody waited for, once the line is closed.
+func (p *pair) rest() string {
+	<-p.ended
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.text.String()
+}
+
+func (p *pair) resize(t testing.TB, width, height uint16) {
 	t.Helper()
 	require.NoError(t, unix.IoctlSetWinsize(int(p.hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Col: width, Row: height}))
 }
 
 // wait waits until want was written after what the last wait found.
-func (p *pair) wait(t *testing.T, want string) {
+func (p *pair) wait(t testing.TB, want string) {
 	t.Helper()
 	for {
 		p.mu.Lock()
@@ -189,6 +198,40 @@ func TestDemoOnATerminal(t *testing.T) {
 	end := <-ended
 	require.NoError(t, end.err)
 	require.Contains(t, broke(end.pipe), "lowered-without-pressure rear-right")
+}
+
+// A locale without UTF-8 gets ASCII, the last lines included.
+func TestPlayWithoutUTF8(t *testing.T) {
+	p := newPair(t, 80, 24)
+	sh := job(t, "early").show()
+	sh.Terminal = Detect(p.line, p.line, func(name string) string { return map[string]string{"TERM": "xterm", "LANG": "C"}[name] }, false)
+	end := <-p.play(t.Context(), sh)
+	require.NoError(t, end.err)
+	p.line.Close()
+	for _, r := range p.rest() {
+		require.Less(t, r, rune(0x80))
+	}
+}
+
+// From the call of the alarm to the end of its write on a pseudo-terminal: the screen's part of the
+// way from a frame to a warning.
+func BenchmarkAlarm(b *testing.B) {
+	p := newPair(b, 80, 24)
+	s := NewScreen(Detect(p.line, p.line, colours, false))
+	told := make(chan struct{}, 1)
+	s.Told = func() { told <- struct{}{} }
+	ctx, cancel := context.WithCancel(b.Context())
+	ended := make(chan error)
+	go func() { ended <- s.Run(ctx, func() State { return *bled(2014) }) }()
+	p.wait(b, "Do not lower")
+	for b.Loop() {
+		s.Alarm(*comingDown())
+		<-told
+	}
+	cancel()
+	if err := <-ended; err != nil {
+		b.Fatal(err)
+	}
 }
 
 func TestPlayIsEndedFromOutside(t *testing.T) {
