@@ -204,6 +204,9 @@ func (st *stage) round(ctx context.Context) (*safety.Pipeline, error) {
 	st.mu.Lock()
 	st.follow, st.player, st.cancel = follow, player, cancel
 	st.mu.Unlock()
+	if st.quitting() {
+		cancel() // the key came before there was a round to end
+	}
 	if st.screen != nil {
 		follow.Alarm = func(s State) { st.screen.Alarm(st.dress(s)) }
 	}

@@ -1,0 +1,94 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// pseudoTerminal returns both ends of a terminal of 80 columns and 24 rows (pts(4)).
+func pseudoTerminal(t *testing.T) (hand, tty *os.File) {
+	t.Helper()
+	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	t.Cleanup(func() { hand.Close() })
+	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
+	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
+	require.NoError(t, err)
+	require.NoError(t, unix.IoctlSetWinsize(int(hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: 80}))
+	tty, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	return hand, tty
+}
+
+// demoOn runs the demo on a terminal, presses Q once it was sent what matches until, and returns all
+// that it was sent.
+func demoOn(t *testing.T, until *regexp.Regexp, environment ...string) string {
+	t.Helper()
+	hand, tty := pseudoTerminal(t)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	run := exec.CommandContext(t.Context(), self, "demo")
+	run.Args[0] = "ridewitness" // TestMain goes by it
+	run.Dir = t.TempDir()
+	run.Env = append([]string{"LANG=C.UTF-8"}, environment...)
+	run.Stdin, run.Stdout, run.Stderr = tty, tty, tty
+	require.NoError(t, run.Start())
+	require.NoError(t, tty.Close())
+
+	var sent strings.Builder
+	piece := make([]byte, 4096)
+	for pressed := false; ; {
+		n, err := hand.Read(piece)
+		sent.Write(piece[:n])
+		if err != nil {
+			break // the program has closed the other end
+		}
+		if !pressed && until.MatchString(sent.String()) {
+			pressed = true
+			_, err := hand.WriteString("q")
+			require.NoError(t, err)
+		}
+	}
+	require.NoError(t, run.Wait(), sent.String())
+	require.FileExists(t, filepath.Join(run.Dir, "demo-1.pcapng"))
+	require.FileExists(t, filepath.Join(run.Dir, "demo-1.html"))
+	require.Contains(t, sent.String(), "Left behind: demo-1.pcapng")
+	require.Empty(t, forbidden([]string{"demo"}, sent.String()))
+	return sent.String()
+}
+
+// colour is a control sequence of ECMA-48 that sets one.
+var colour = regexp.MustCompile(`\x1b\[(?:[0-9]+;)*(?:3[0-7]|4[0-7]|9[0-7]|10[0-7]|[34]8;[0-9;]+)(?:;[0-9]+)*m`)
+
+// picture is in the very first one: Q counts from then on.
+var picture = regexp.MustCompile(`SIMULATED`)
+
+// On a terminal the demo plays on a screen of its own and puts back what was there.
+func TestDemoOnATerminal(t *testing.T) {
+	sent := demoOn(t, colour, "TERM=xterm-256color")
+	require.Contains(t, sent, "\x1b[?1049h")
+	require.Contains(t, sent, "\x1b[?25h")
+	_, after, _ := strings.Cut(sent, "\x1b[?1049l")
+	require.Contains(t, after, "Left behind", "the words stand on the screen that stays")
+	require.Contains(t, sent, "origin SIMULATED")
+	require.Regexp(t, colour, sent)
+}
+
+func TestDemoWithoutColours(t *testing.T) {
+	sent := demoOn(t, picture, "TERM=xterm-256color", "NO_COLOR=1")
+	require.Contains(t, sent, "\x1b[?1049h")
+	require.NotRegexp(t, colour, sent)
+}
+
+// A terminal that moves no cursor gets lines, and not one control sequence.
+func TestDemoOnADumbTerminal(t *testing.T) {
+	require.NotContains(t, demoOn(t, picture, "TERM=dumb"), "\x1b")
+}
