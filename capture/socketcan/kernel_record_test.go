@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"io"
 	"net"
+	"os"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -80,6 +81,20 @@ func (r *recording) links(t *testing.T) []session.LinkRecord {
 			var l session.LinkRecord
 			require.NoError(t, json.Unmarshal(e.Body, &l))
 			all = append(all, l)
+		}
+	}
+	return all
+}
+
+// clocks returns the clock records so far.
+func (r *recording) clocks(t *testing.T) []socketcan.ClockRecord {
+	t.Helper()
+	var all []socketcan.ClockRecord
+	for _, e := range r.events {
+		if e.Kind == capture.EventJournal && e.Name == session.KindClock {
+			var c socketcan.ClockRecord
+			require.NoError(t, json.Unmarshal(e.Body, &c))
+			all = append(all, c)
 		}
 	}
 	return all
@@ -332,15 +347,11 @@ func TestKernelMachineClockIsSet(t *testing.T) {
 			require.Less(t, between.Seconds(), 60.0, "nowhere near an hour")
 		}
 		var steps []float64
-		for _, e := range r.events {
-			if e.Name == session.KindClock {
-				var c socketcan.ClockRecord
-				require.NoError(t, json.Unmarshal(e.Body, &c))
-				if c.StepNS != 0 {
-					steps = append(steps, float64(c.StepNS)/1e9)
-				}
-				require.Zero(t, c.SleptNS)
+		for _, c := range r.clocks(t) {
+			if c.StepNS != 0 {
+				steps = append(steps, float64(c.StepNS)/1e9)
 			}
+			require.Zero(t, c.SleptNS)
 		}
 		require.Len(t, steps, 2)
 		require.InDelta(t, hour, steps[0], 1)
@@ -394,5 +405,36 @@ func TestKernelGateways(t *testing.T) {
 		var r recording
 		r.until(t, source, func() bool { return len(r.frames) == 1 })
 		require.Equal(t, []byte{0xF0, 2}, r.frames[0].Payload())
+	})
+}
+
+// The machine sleeps for some seconds and wakes: the journal says for how long, the stamps don't count
+// that time, and the bus is heard again.
+func TestKernelMachineSleeps(t *testing.T) {
+	kerneltest.Run(t, func(t *testing.T) {
+		kerneltest.AddLink(t, "vcan0", "vcan")
+		source := open(t, socketcan.Options{}, "vcan0")
+		socket := rawSocket(t, "vcan0")
+		var r recording
+		send(t, socket, classicFrame(0x100, 1))
+		r.until(t, source, func() bool { return len(r.frames) == 1 })
+
+		// The kernel goes the whole way down but for the firmware, waits, and comes back.
+		require.NoError(t, os.WriteFile("/sys/module/suspend/parameters/pm_test_delay", []byte("2"), 0o200))
+		require.NoError(t, os.WriteFile("/sys/power/pm_test", []byte("core"), 0o200))
+		require.NoError(t, os.WriteFile("/sys/power/state", []byte("mem"), 0o200))
+
+		send(t, socket, classicFrame(0x100, 2))
+		r.until(t, source, func() bool { return len(r.frames) == 2 })
+		r.rest(t, source)
+		var slept []float64
+		for _, c := range r.clocks(t) {
+			if c.SleptNS != 0 {
+				slept = append(slept, float64(c.SleptNS)/1e9)
+			}
+		}
+		require.Len(t, slept, 1)
+		require.InDelta(t, 2, slept[0], 1.5, "the clock that goes on during sleep counts whole seconds")
+		require.Less(t, r.frames[1].At.Sub(r.frames[0].At).Seconds(), 60.0)
 	})
 }

@@ -66,7 +66,7 @@ func boot(ctx context.Context, folder, work string, arguments []string) *outcome
 	// One processor whose clock counts its instructions, 4 ns each, and leaps over waiting (-icount):
 	// frames keep their order, time-outs mean the same however busy the host is, and cost nothing.
 	cmd := exec.CommandContext(ctx, emulator,
-		"-accel", "tcg,thread=single", "-icount", "shift=2,sleep=off", "-cpu", "max", "-m", "1024",
+		"-accel", "tcg,thread=single", "-icount", "shift=2,sleep=off", "-rtc", "clock=vm", "-cpu", "max", "-m", "1024",
 		"-nodefaults", "-display", "none", "-no-reboot",
 		"-kernel", filepath.Join(folder, "vmlinuz"), "-initrd", disk,
 		"-append", "console=ttyS0 quiet panic=-1 -- "+strings.Join(arguments, " "),
