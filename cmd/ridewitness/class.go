@@ -31,10 +31,10 @@ func newClassCommand(a *App) *cobra.Command {
 		Use:     "class [FILE]",
 		GroupID: groupClass,
 		Short:   "Replay to a class: stop, ask, reveal; the shipped lessons bring their session",
-		Long: `Replay a session to a class: it stops at the moments that matter, asks, and reveals. The projector page
-opens in a browser on this machine, with the trainer's controls in it. With --open-to-students phones on
-the same network may join: they read and answer, nothing else, and nothing they are sent holds an answer
-before the reveal.
+		Long: `Replay a session to a class: it stops at the moments that matter, asks, and reveals. It prints the address
+of the trainer's page, which steers and opens on this machine only, and of the projector's. With
+--open-to-students phones on the same network may join: they read and answer, nothing else, and nothing
+they are sent holds an answer before the reveal.
 
 Shipped lessons: ` + strings.Join(classroom.Names(), ", ") + `. 'ridewitness class --lesson early' needs
 nothing else. --draft writes a lesson from what the rules found in a session, to be made better by hand.`,
