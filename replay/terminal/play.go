@@ -207,6 +207,9 @@ func (st *stage) round(ctx context.Context) (*safety.Pipeline, error) {
 	if st.quitting() {
 		cancel() // the key came before there was a round to end
 	}
+	if st.quitting() {
+		cancel() // the key came before there was a round to end
+	}
 	if st.screen != nil {
 		follow.Alarm = func(s State) { st.screen.Alarm(st.dress(s)) }
 	}

@@ -347,6 +347,59 @@ func TestPlayErrors(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 }
 
+// A key that comes before the first round has begun ends it all the same.
+func TestQuitBeforeTheBeginning(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sh := job(t, "early").show()
+		sh.Speed, sh.Whole = 1, true
+		st := &stage{show: &sh, clock: replay.NewSteered(0, 1), quit: make(chan struct{})}
+		st.press('q')
+		pipe, err := st.rounds(t.Context())
+		require.NoError(t, err)
+		require.Contains(t, broke(pipe), "lowered-without-pressure rear-right")
+	})
+}
+
+// R begins the session anew, with a judge that remembers nothing; a repeated one does by itself.
+func TestAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := job(t, "early")
+		sh, opened := r.show(), 0
+		sh.Speed = 1
+		st := &stage{show: &sh, clock: replay.NewSteered(0, 1), quit: make(chan struct{})}
+		sh.Open = func() (capture.Source, error) {
+			opened++
+			return r.open()
+		}
+		time.AfterFunc(time.Minute, func() {
+			require.InDelta(t, 60, st.clock.Now().Sub(r.whole.Frames[0].At).Seconds(), 1)
+			st.press('r')
+			time.AfterFunc(10*time.Second, func() {
+				require.InDelta(t, 10, st.clock.Now().Sub(r.whole.Frames[0].At).Seconds(), 1)
+				st.press('q')
+			})
+		})
+		pipe, err := st.rounds(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, 2, opened)
+		require.Empty(t, broke(pipe), "ten seconds of the job")
+		require.InDelta(t, 10, pipe.Judge.Now().Sub(pipe.Judge.Start()).Seconds(), 1)
+
+		sh, opened = r.show(), 0
+		sh.Repeat = true
+		st = &stage{show: &sh, clock: replay.NewSteered(0, replay.AsFastAsItGoes), quit: make(chan struct{})}
+		sh.Open = func() (capture.Source, error) {
+			if opened++; opened == 3 {
+				st.press('q')
+			}
+			return &capture.Slice{Frames: r.whole.Frames[:1000]}, nil
+		}
+		_, err = st.rounds(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, 3, opened)
+	})
+}
+
 // staged returns what the keys of a replay work on.
 func staged(survey *replay.Survey) *stage {
 	return &stage{show: &Show{Survey: survey}, clock: replay.NewSteered(start, 1), quit: make(chan struct{})}
