@@ -186,8 +186,8 @@ type Gateway struct {
 type Options struct {
 	// NotSilent allows links that are not listen-only.
 	NotSilent bool
-	// Buffer is how many bytes a socket's buffer should have, DefaultBuffer where it is 0. What was
-	// given is in Bus.Buffer.
+	// Buffer is how many bytes a socket's buffer should have, the kernel's bookkeeping included;
+	// DefaultBuffer where it is 0. What was given is in Bus.Buffer.
 	Buffer int
 }
 
@@ -198,9 +198,16 @@ const DefaultBuffer = 32 << 20
 type Bus struct {
 	Name   string
 	Facts  Facts // when it was opened
-	Buffer int   // bytes that the kernel gave; each waiting frame takes several hundred of them
+	Buffer int   // bytes that the kernel gave, its bookkeeping included
 	Forced bool  // the buffer was not cut to the system's limit (net.core.rmem_max)
 }
+
+// waitingFrame is how many bytes of a socket's buffer one waiting frame takes at most: the kernel's own
+// record of a packet and the frame, classic or FD. Linux 6.1 takes 768; some are added for others.
+const waitingFrame = 832
+
+// Holds returns how many frames can wait in the socket.
+func (b *Bus) Holds() int { return b.Buffer / waitingFrame }
 
 // Counts are what was counted for one bus since it was opened. A controller that overflows may also
 // tell so by an error frame, without a number; see capture.Frame.ControllerOverflow.
