@@ -65,6 +65,9 @@ var errQuit = errors.New("somebody ended it")
 // Play plays the session and returns the pipeline of the last round, finished. Where the terminal is
 // not full it writes lines; where Terminal.Out is nil it shows nothing at all.
 func (sh *Show) Play(ctx context.Context) (*safety.Pipeline, error) {
+	if sh.Facts.Keys == nil {
+		sh.Facts.Keys = ReplayKeys
+	}
 	st := &stage{show: sh, clock: replay.NewSteered(sh.From, sh.Speed), quit: make(chan struct{})}
 	if sh.Paused {
 		st.clock.Pause()
@@ -394,6 +397,9 @@ func (st *stage) restart() {
 // Anywhere else it does the work and shows nothing. It returns the finished pipeline.
 func Demo(ctx context.Context, sh Show, total time.Duration) (*safety.Pipeline, error) {
 	sh.Whole = true
+	if sh.Facts.Mode == Live {
+		sh.Facts.Mode = Simulation // a demonstration is never live, whatever is forgotten
+	}
 	if !sh.Terminal.Full {
 		sh.Terminal.Out, sh.Speed = nil, replay.AsFastAsItGoes
 		return sh.Play(ctx)

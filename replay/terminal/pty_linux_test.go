@@ -187,6 +187,7 @@ func TestPlayHoldsTheLastPicture(t *testing.T) {
 func TestDemoOnATerminal(t *testing.T) {
 	p := newPair(t, 80, 24)
 	sh := job(t, "early").show()
+	sh.Facts.Mode, sh.Facts.Keys = Live, nil // forgotten
 	sh.Terminal = Detect(p.line, p.line, colours, false)
 	ended := make(chan played, 1)
 	go func() {
