@@ -22,6 +22,7 @@ type replayOptions struct {
 	paused   bool
 	plain    bool
 	gap      time.Duration
+	onto     ontoFlags
 }
 
 func newReplayCommand(a *App) *cobra.Command {
@@ -29,13 +30,17 @@ func newReplayCommand(a *App) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "replay FILE",
 		GroupID: groupClass,
-		Short:   "Play a session in the terminal as it happened, at any speed",
+		Short:   "Play a session in the terminal or onto a virtual bus, at any speed",
 		Long: `Play a session in the terminal with its recorded spacing: the four corners, the stage, and what the
-rules say at each moment. No vehicle moves and nothing is sent. Keys: SPACE pause, + and - speed, N next
-stage, F next finding, Q quit. The verdict does not depend on the speed.
+rules say at each moment. No vehicle moves, and nothing is sent without --onto. Keys: SPACE pause, + and -
+speed, N next stage, F next finding, Q quit. The verdict does not depend on the speed.
 
 --from and --to take a time into the session (00:12:30), a mark (going-down) or a rule
-(lowered-without-pressure).`,
+(lowered-without-pressure).
+
+--onto can0=vcan0 sends the frames of bus can0 onto the link vcan0 in place of showing them. The kernel is
+asked what the link is: only the kinds vcan and vxcan are sent on, and only where no rule of the CAN gateway
+forwards them. It is asked again before the start and every second. Nothing changes that.`,
 		Args:              exactly("FILE"),
 		ValidArgsFunction: fileNames,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -51,12 +56,19 @@ stage, F next finding, Q quit. The verdict does not depend on the speed.
 	flags.BoolVar(&o.paused, "paused", false, "begin paused")
 	flags.BoolVar(&o.plain, "plain", false, "one sentence a line, for readers of lines")
 	flags.DurationVar(&o.gap, "gap", 0, "run through a silence longer than this in three seconds; 0 waits")
+	o.onto.bind(flags)
 	return cmd
 }
 
 func (a *App) replay(ctx context.Context, path string, o replayOptions) error {
 	if o.speed != replay.AsFastAsItGoes && (o.speed < replay.Slowest || o.speed > replay.Fastest) {
 		return usage("from 0.1 to 1000, or 0 for as fast as it goes", "--speed: %g is out of reach", o.speed)
+	}
+	if err := o.check(); err != nil {
+		return err
+	}
+	if o.onto.given() {
+		return a.replayOnto(ctx, path, o)
 	}
 	in, out := fileOf(a.In), fileOf(a.Out)
 	if path == "-" || in == nil || out == nil {
