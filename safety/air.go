@@ -56,15 +56,14 @@ type airLog struct {
 
 // airCorner is the leak window of one corner.
 type airCorner struct {
-	window  *leak.Window
-	regime  leak.Regime
-	since   capture.Stamp // of the present stretch at rest
-	shift   float64       // mm added to heights, fixed for the stretch
-	design  bool          // heights are over design then
-	filled  bool          // a fill came since the last bleed
-	last    Reading       // of height
-	jump    float64
-	stopped bool // on its bump stop, as far as is known
+	window *leak.Window
+	regime leak.Regime
+	since  capture.Stamp // of the present stretch at rest
+	shift  float64       // mm added to heights, fixed for the stretch
+	design bool          // heights are over design then
+	filled bool          // a fill came since the last bleed
+	last   Reading       // of height
+	jump   float64
 }
 
 func newAirLog(v *Vehicle) airLog {

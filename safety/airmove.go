@@ -11,7 +11,6 @@ type airTrack struct {
 	fill       bool
 	from, last Reading
 	hMin, hMax float64
-	hSeen      bool
 
 	move     *AirMove // the one that later steps may join
 	fillEnd  capture.Stamp

@@ -6,7 +6,6 @@ import (
 
 // record is what is known of the recording itself: whether anybody counted what was lost.
 type record struct {
-	counted [capture.MaxBuses]bool
 	lost    [capture.MaxBuses]uint64 // told before frames
 	dropped [capture.MaxBuses]uint64 // told by the statistics
 	known   bool

@@ -27,7 +27,6 @@ const (
 )
 
 type bledWatch struct {
-	deaf
 	p      *Pass
 	top    Reading // highest height of this stretch of standing
 	sunk   Reading // first height sankBy below it

@@ -133,7 +133,6 @@ began is no matter of this rule.`,
 const engineStopLong = 2 * time.Second
 
 type engineStopWatch struct {
-	deaf
 	p        *Pass
 	last     Reading
 	any      bool

@@ -29,7 +29,6 @@ type final struct {
 	p       *Pass
 	lowered bool
 	tape    [5]*Mark // after the last descent
-	last    [5]Reading
 }
 
 func (f *final) happen(h Happening) {
@@ -208,7 +207,6 @@ by more than the tolerance and its uncertainty: rubber bushes tightened there ar
 }
 
 type tightenedWatch struct {
-	deaf
 	p    *Pass
 	mark *Mark
 }

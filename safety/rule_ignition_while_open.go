@@ -31,7 +31,6 @@ const (
 // ignitionWatch keeps every stretch in which the ignition was seen on, since only at the end is it
 // known which marks were taken back.
 type ignitionWatch struct {
-	deaf
 	p      *Pass
 	on     []onStretch
 	isOn   bool

@@ -31,7 +31,6 @@ const (
 )
 
 type lineWatch struct {
-	deaf
 	p    *Pass
 	mark *Mark
 	top  point

@@ -26,7 +26,6 @@ the height was not seen, or the value lies between.`,
 }
 
 type loweredWatch struct {
-	deaf
 	p       *Pass
 	pending *Closing
 	said    *Descent // the descent in which it was found broken

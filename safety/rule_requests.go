@@ -185,7 +185,6 @@ const (
 )
 
 type unaskedWatch struct {
-	deaf
 	p     *Pass
 	time  bool // a line was open, or it hung below least
 	opens []capture.Stamp

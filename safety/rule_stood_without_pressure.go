@@ -41,7 +41,6 @@ type stretch struct {
 }
 
 type stoodWatch struct {
-	deaf
 	p        *Pass
 	standing bool
 	now      stretch

@@ -38,7 +38,6 @@ type Vehicle struct {
 	goingDown *Mark
 	contact   *Mark
 	lowered   *Mark
-	restSince capture.Stamp
 }
 
 // Sensors of the vehicle and its corners are given by attach; a Vehicle without any knows nothing.

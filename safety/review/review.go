@@ -247,6 +247,3 @@ type PlotPoint struct {
 	First, Last     float64
 	Break           bool
 }
-
-// cornerName returns a corner's name.
-func cornerName(c decode.Corner) string { return c.String() }
