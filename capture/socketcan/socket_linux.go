@@ -112,8 +112,9 @@ func listen(fd, buffer int) (*socket, error) {
 }
 
 // enlarge asks for a large buffer, by privilege and else within the system's limit, and reads back
-// what it got.
+// what it got. The kernel gives twice what it is asked for (socket(7)).
 func (s *socket) enlarge(bytes int) (err error) {
+	bytes /= 2
 	s.forced = unix.SetsockoptInt(s.fd, unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, bytes) == nil
 	if !s.forced {
 		if err := unix.SetsockoptInt(s.fd, unix.SOL_SOCKET, unix.SO_RCVBUF, bytes); err != nil {
