@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
 )
 
 var jsonFormat = Format{Name: "json", Doc: "For scripts: " + Schema + ", stable", Write: writeJSON}
@@ -23,7 +24,25 @@ func writeJSON(w io.Writer, r *Review) error {
 	e := json.NewEncoder(w)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	return e.Encode(whole(r))
+	c := whole(r)
+	for i := range c.Findings {
+		for k := range c.Findings[i].Evidence {
+			if v := &c.Findings[i].Evidence[k].Value; *v != nil {
+				short := rounded(**v)
+				*v = &short
+			}
+		}
+	}
+	return e.Encode(c)
+}
+
+// rounded takes the binary fraction out of a value: twelve digits are more than any signal has.
+func rounded(v float64) float64 {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64)
+	if err != nil {
+		return v
+	}
+	return r
 }
 
 // whole returns r as scripts may rely on it: a list is a list though it be empty, and a number that

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 
 	"ridewitness/capture"
 	"ridewitness/capture/session"
@@ -156,20 +155,11 @@ func evidenceOf(e safety.Evidence) Evidence {
 		out.Proof = e.Proof.String()
 		out.State = e.State
 		if e.State == "" {
-			v := rounded(e.Value)
+			v := e.Value
 			out.Value, out.Unit = &v, e.Unit
 		}
 	}
 	return out
-}
-
-// rounded takes the binary fraction out of a value: twelve digits are more than any signal has.
-func rounded(v float64) float64 {
-	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64)
-	if err != nil {
-		return v
-	}
-	return r
 }
 
 // limits lists every threshold of the rules that applied, one row for each place that it counted at.
