@@ -76,6 +76,10 @@ func (a *airTrack) begin(c *corner, from, r Reading, fill bool) {
 	a.active, a.fill, a.from, a.last = true, fill, from, r
 	h := c.height.last.Value
 	a.hMin, a.hMax = h, h
+	// The stretch begins before the reading that shows it: what the body did meanwhile counts too.
+	if least, greatest, _, n, _ := c.height.recent.over(from.At, 1); n > 0 {
+		a.hMin, a.hMax = least.v, greatest.v
+	}
 }
 
 func (a *airTrack) follow(c *corner) {
