@@ -17,7 +17,7 @@ type Lateness struct {
 // String returns '20133 deadlines: half within 21µs, 99 in 100 within 58µs, the latest 1.2ms late'.
 func (l Lateness) String() string {
 	if l.Count == 0 {
-		return "no deadline was met"
+		return "nothing was waited for"
 	}
 	return fmt.Sprintf("%d deadlines: half within %s, 99 in 100 within %s, the latest %s late",
 		l.Count, l.P50.Round(time.Microsecond), l.P99.Round(time.Microsecond), l.Max.Round(time.Microsecond))

@@ -33,7 +33,7 @@ func TestLatenessAgreesWithTheSortedList(t *testing.T) {
 
 func TestLatenessInWords(t *testing.T) {
 	var l lag
-	require.Equal(t, "no deadline was met", l.sum().String())
+	require.Equal(t, "nothing was waited for", l.sum().String())
 	require.Zero(t, l.sum().P99)
 	for range 99 {
 		l.add(16 * time.Microsecond)

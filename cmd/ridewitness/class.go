@@ -51,7 +51,7 @@ nothing else. --draft writes a lesson from what the rules found in a session, to
 	flags := cmd.Flags()
 	flags.StringVar(&o.lesson, "lesson", "", "a lesson file, or one that is shipped: "+strings.Join(classroom.Names(), ", "))
 	flags.StringVar(&o.draft, "draft", "", "write a lesson of FILE's findings to this file and end")
-	flags.IntVar(&o.port, "port", 8717, "port of the pages")
+	flags.IntVar(&o.port, "port", 8717, "port of the pages; 0 takes one that is free")
 	flags.BoolVar(&o.open, "open-to-students", false, "let phones on the network in")
 	flags.StringVar(&o.address, "address", "", "this machine's address on the students' network; without it the first one that fits")
 	flags.BoolVar(&o.showLabel, "show-label", false, "show the vehicle's label although the session comes from a vehicle")
@@ -156,6 +156,7 @@ func (a *App) serveClass(ctx context.Context, room *classroom.Room, o classOptio
 	if err != nil {
 		return usage("choose another with --port", "port %s can't be opened: %w", port, reason(err))
 	}
+	_, port, _ = net.SplitHostPort(l.Addr().String()) // --port 0 leaves the choice to the system
 	server, err := classroom.NewServer(room, classroom.Options{Address: net.JoinHostPort(host, port), Open: o.open})
 	if err != nil {
 		l.Close()

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"time"
 
@@ -111,7 +112,10 @@ func (a *App) replay(ctx context.Context, path string, o replayOptions) error {
 	if show.To, err = moment(&survey, "--to", o.to); err != nil {
 		return err
 	}
-	_, err = show.Play(ctx)
+	if _, err = show.Play(ctx); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(a.Out, show.Lateness)
 	return err
 }
 

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
@@ -19,6 +20,7 @@ import (
 
 type simulateOptions struct {
 	seed   uint64
+	count  int
 	output string
 	list   bool
 }
@@ -30,7 +32,8 @@ func newSimulateCommand(a *App) *cobra.Command {
 		GroupID: groupClass,
 		Short:   "Make a session with a fault of your choice: a built-in name or a YAML file",
 		Long: `Simulate a spring job on an invented vehicle and write it as a session. The same scenario and seed
-give the same bytes. The truth of what happened goes into the file; reviews never read it.
+give the same bytes. The truth of what happened goes into the file; reviews never read it. --count 20
+makes a set for a class: twenty vehicles, seed by seed.
 
 Built in: ` + strings.Join(scenario.Names(), ", ") + `.`,
 		Args: exactly("SCENARIO"),
@@ -42,6 +45,7 @@ Built in: ` + strings.Join(scenario.Names(), ", ") + `.`,
 		},
 	}
 	cmd.Flags().Uint64Var(&o.seed, "seed", 1, "another seed gives another vehicle of the same kind")
+	cmd.Flags().IntVar(&o.count, "count", 1, "how many sessions, each with the next seed")
 	cmd.Flags().StringVar(&o.output, "output", "", "the session file; without it SCENARIO-SEED.pcapng")
 	cmd.Flags().BoolVar(&o.list, "show", false, "print the scenario file in place of running it")
 	return cmd
@@ -74,24 +78,44 @@ func (a *App) simulate(ctx context.Context, name string, o simulateOptions) erro
 	if err != nil {
 		return err
 	}
-	if o.output == "" {
+	switch {
+	case o.count < 1 || o.count > mostSessions:
+		return usage("from 1 to "+strconv.Itoa(mostSessions), "--count: %d is out of reach", o.count)
+	case o.count > 1 && o.output != "":
+		return usage("leave --output out: the files are named SCENARIO-SEED.pcapng", "--output names one file, and --count asks for %d", o.count)
+	}
+	for i := range o.count {
+		if err := a.simulateOne(ctx, s, name, o.output, o.seed+uint64(i)); err != nil {
+			return err
+		}
+	}
+	said := ""
+	for _, f := range s.Faults() {
+		said += fmt.Sprintf("  fault: %s\n", f)
+	}
+	_, err = io.WriteString(a.Out, said)
+	return err
+}
+
+// mostSessions bounds a set for a class, and what a slip of the finger costs.
+const mostSessions = 100
+
+// simulateOne writes the session of one seed.
+func (a *App) simulateOne(ctx context.Context, s *scenario.Scenario, name, output string, seed uint64) error {
+	if output == "" {
 		base := strings.TrimSuffix(strings.TrimSuffix(name[strings.LastIndexAny(name, `/\`)+1:], ".yaml"), ".yml")
-		o.output = fmt.Sprintf("%s-%d.pcapng", base, o.seed)
+		output = fmt.Sprintf("%s-%d.pcapng", base, seed)
 	}
 	var length time.Duration
 	var frames uint64
-	err = a.writeTo(o.output, func(w io.Writer) error {
-		length, frames, err = recordScenario(ctx, w, s, name, o.seed)
+	err := a.writeTo(output, func(w io.Writer) (err error) {
+		length, frames, err = recordScenario(ctx, w, s, name, seed)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	said := fmt.Sprintf("%s: %s, %d frames, simulated\n", o.output, length.Round(time.Second), frames)
-	for _, f := range s.Faults() {
-		said += fmt.Sprintf("  fault: %s\n", f)
-	}
-	_, err = io.WriteString(a.Out, said)
+	_, err = fmt.Fprintf(a.Out, "%s: %s, %d frames, simulated\n", output, length.Round(time.Second), frames)
 	return err
 }
 

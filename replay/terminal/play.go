@@ -36,6 +36,9 @@ type Show struct {
 	Hold bool
 	// Whole goes on without a picture when somebody quits, so that the judge hears everything.
 	Whole bool
+
+	// Lateness is how late frames were shown, once Play has returned.
+	Lateness replay.Lateness
 }
 
 // stage is one showing: what its goroutines share.
@@ -69,6 +72,7 @@ func (sh *Show) Play(ctx context.Context) (*safety.Pipeline, error) {
 		sh.Facts.Keys = ReplayKeys
 	}
 	st := &stage{show: sh, clock: replay.NewSteered(sh.From, sh.Speed), quit: make(chan struct{})}
+	defer func() { sh.Lateness = st.clock.Lateness() }()
 	if sh.Paused {
 		st.clock.Pause()
 	}
