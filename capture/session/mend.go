@@ -26,7 +26,11 @@ type MendReport struct {
 
 // String says it in sentences.
 func (m MendReport) String() string {
-	text := fmt.Sprintf("kept %d bytes, up to packet %d at %s\nleft out %d bytes with %d whole packets", m.Kept.Offset, m.Kept.Packet, m.Kept.At, m.Dropped, m.DroppedPackets)
+	upTo := "with no packet"
+	if m.Kept.Packet > 0 {
+		upTo = fmt.Sprintf("up to packet %d at %s", m.Kept.Packet, m.Kept.At)
+	}
+	text := fmt.Sprintf("kept %d bytes, %s\nleft out %d bytes with %d whole packets", m.Kept.Offset, upTo, m.Dropped, m.DroppedPackets)
 	if m.DroppedPackets > 0 {
 		text += fmt.Sprintf(", up to %s", m.Until)
 	}
