@@ -331,7 +331,7 @@ func TestKernelMachineClockIsSet(t *testing.T) {
 		step := func(seconds int64) {
 			var now unix.Timespec
 			require.NoError(t, unix.ClockGettime(unix.CLOCK_REALTIME, &now))
-			now.Sec += seconds
+			now = unix.NsecToTimespec(now.Nano() + seconds*1e9)
 			require.NoError(t, unix.ClockSettime(unix.CLOCK_REALTIME, &now))
 			frames := len(r.frames)
 			send(t, socket, classicFrame(0x100, 1))

@@ -83,10 +83,14 @@ type tap struct {
 	ended  chan struct{}
 }
 
+// tapBuffer holds all frames of any test here: at full speed the kernel's transfers leave a single
+// processor little time for whoever listens.
+const tapBuffer = 128 << 20
+
 // newTap begins to listen.
 func newTap(t testing.TB, link string) *tap {
 	t.Helper()
-	source, err := socketcan.Open([]string{link}, socketcan.Options{})
+	source, err := socketcan.Open([]string{link}, socketcan.Options{Buffer: tapBuffer})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, source.Close()) })
 	p := &tap{ended: make(chan struct{})}
