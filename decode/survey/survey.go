@@ -84,6 +84,7 @@ func (s *Survey) frame(f *capture.Frame) {
 	}
 	b := s.bus(f.Bus)
 	b.Frames++
+	b.last = max(b.last, f.At)
 	if f.Flags.Has(capture.Error) {
 		b.Errors++
 		if f.ControllerOverflow() {
@@ -127,7 +128,6 @@ func (b *Bus) seeExtended(f *capture.Frame) {
 // claim follows an address claim. Who holds the address is asked at the end: a claim counts only when
 // nobody has contested it for a while.
 func (s *Survey) claim(b *Bus, f *capture.Frame) {
-	b.last = f.At
 	if source := j1939.Split(f.ID).Source; s.directory.Feed(f) && source < j1939.NoAddress {
 		b.claimed[source] = true
 	}
@@ -218,25 +218,41 @@ func NewTalk(pairs []isotp.Pair) *Talk {
 
 // Observe takes the next batch.
 func (t *Talk) Observe(b *capture.Batch) {
+	next := 0
 	for i := range b.Events {
-		if e := &b.Events[i]; e.Kind == capture.EventLoss {
-			t.listener.Lost(e.Bus)
-			for _, d := range t.dialogues {
-				d.Lost()
-			}
+		e := &b.Events[i]
+		if e.Kind != capture.EventLoss || e.Bus >= capture.MaxBuses {
+			continue
 		}
+		upTo := min(max(next, e.Index), len(b.Frames))
+		t.frames(b.Frames[next:upTo])
+		next = upTo
+		t.lost(e.Bus)
 	}
-	for i := range b.Frames {
-		f := &b.Frames[i]
-		if m := t.listener.Feed(f); m != nil {
-			t.message(m)
-		}
-	}
+	t.frames(b.Frames[next:])
 	if n := len(b.Frames); n > 0 {
 		for i, d := range t.dialogues {
 			if !t.listener.Busy(isotp.PairID(i), isotp.Response) {
 				t.note(i, d.Advance(b.Frames[n-1].At))
 			}
+		}
+	}
+}
+
+func (t *Talk) frames(frames []capture.Frame) {
+	for i := range frames {
+		if m := t.listener.Feed(&frames[i]); m != nil {
+			t.message(m)
+		}
+	}
+}
+
+// lost says that frames are missing here: an answer may have been among them.
+func (t *Talk) lost(bus capture.BusID) {
+	t.listener.Lost(bus)
+	for i, d := range t.dialogues {
+		if t.talks[i].Pair.Bus == bus {
+			d.Lost()
 		}
 	}
 }
