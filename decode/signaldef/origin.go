@@ -14,6 +14,7 @@ import (
 	"ridewitness/capture"
 	"ridewitness/decode"
 	"ridewitness/decode/document"
+	"ridewitness/decode/obd"
 )
 
 // payload is how many bytes an origin delivers at most, and why no more.
@@ -176,8 +177,9 @@ func readParameter(m document.Map) decode.Origin {
 	n := m.Get("parameter_id")
 	id, ok := n.Uint(0, 0xFF)
 	o.Parameter = uint8(id)
-	o.Length = parameterBytes[o.Parameter]
-	if ok && o.Length == 0 {
+	length, known := obd.Length(o.Parameter)
+	o.Length = length
+	if ok && !known {
 		n.Refuse(n.Shown()+" is no parameter whose length is known", "one of those of service 0x01, such as 0x0C")
 	}
 	// service 02 answers with values frozen at the time of a fault, in the same layout: read as live
