@@ -195,15 +195,19 @@ func (c *corner) blindP0(t0 capture.Stamp) Pressure0 {
 	return Pressure0{Reading: pt.r, Known: true, Age: t0.Sub(pt.at).Seconds()}
 }
 
-// checkRest ends a descent when two corners closed far and every closing corner keeps still.
+// checkRest ends a descent when two corners closed far and every closing corner keeps still. It is not
+// over as long as another corner is seen hanging: one axle may stand on a jack.
 func (v *Vehicle) checkRest(at capture.Stamp) {
 	far := 0
 	for _, id := range decode.Corners {
 		c := v.corners[id]
-		if c.closing == nil || c.closing.Jack {
+		if !c.height.fresh(at) {
 			continue
 		}
-		if !c.height.fresh(at) {
+		if v.descent != nil && c.closing == nil && c.levelKnown && c.height.last.Value >= c.level-axleBand {
+			return
+		}
+		if c.closing == nil || c.closing.Jack {
 			continue
 		}
 		if c.closing.Level-c.height.last.Value >= closedBy {
