@@ -170,7 +170,7 @@ func cut(text string, n int) string {
 // wrap breaks a text into rows of at most n cells, at blanks where it can; rows after the first
 // begin with `indent` blanks.
 func wrap(text string, n, indent int) []string {
-	if n <= indent {
+	if n < indent+2 { // the widest rune takes two cells
 		indent = 0
 	}
 	n = max(n, 2)

@@ -306,13 +306,14 @@ func TestWrap(t *testing.T) {
 		n, indent int
 		want      []string
 	}{
-		"fits":          {"one two", 7, 0, []string{"one two"}},
-		"breaks":        {"one two three", 7, 0, []string{"one two", "three"}},
-		"indents":       {"one two three", 8, 2, []string{"one two", "  three"}},
-		"a long word":   {"abcdefghij", 4, 0, []string{"abcd", "efgh", "ij"}},
-		"after another": {"ab cdefghij", 4, 1, []string{"ab", " cde", " fgh", " ij"}},
-		"wide":          {"你好吗", 4, 0, []string{"你好", "吗"}},
-		"nothing":       {"", 4, 0, nil},
+		"fits":              {"one two", 7, 0, []string{"one two"}},
+		"breaks":            {"one two three", 7, 0, []string{"one two", "three"}},
+		"indents":           {"one two three", 8, 2, []string{"one two", "  three"}},
+		"a long word":       {"abcdefghij", 4, 0, []string{"abcd", "efgh", "ij"}},
+		"after another":     {"ab cdefghij", 4, 1, []string{"ab", " cde", " fgh", " ij"}},
+		"wide":              {"你好吗", 4, 0, []string{"你好", "吗"}},
+		"indent in the way": {"ab 你好吗", 5, 4, []string{"ab", "你好", "吗"}},
+		"nothing":           {"", 4, 0, nil},
 	} {
 		t.Run(name, func(t *testing.T) { require.Equal(t, c.want, wrap(c.text, c.n, c.indent)) })
 	}
