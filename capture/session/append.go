@@ -41,26 +41,11 @@ func Append(path string, additions ...Addition) ([]uint64, error) {
 	if len(additions) == 0 {
 		return nil, ErrNoAdditions
 	}
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_APPEND, 0)
+	f, end, err := openForMore(path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err != nil {
-		return nil, err
-	} else if !info.Mode().IsRegular() {
-		return nil, &FormatError{File: path, Block: "file", Err: ErrNotRegular}
-	}
-	if err := lock(f); err != nil {
-		return nil, &FormatError{File: path, Block: "file", Err: ErrBusy}
-	}
-	end, err := readToEnd(f, path)
-	if err != nil {
-		return nil, err
-	}
-	if err := end.takesAdditions(path); err != nil {
-		return nil, err
-	}
 	section, err := addedSection(end.last, end.at, SessionRecord{}, additions)
 	if err != nil {
 		return nil, err
@@ -73,6 +58,37 @@ func Append(path string, additions ...Addition) ([]uint64, error) {
 		numbers[i] = end.records + 2 + uint64(i) // behind the section's session record
 	}
 	return numbers, nil
+}
+
+// openForMore opens a finished file to add to it, and takes it for this process until it is closed.
+func openForMore(path string) (*os.File, fileEnd, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_APPEND, 0)
+	if err != nil {
+		return nil, fileEnd{}, err
+	}
+	end, err := takenWhole(f, path)
+	if err != nil {
+		f.Close()
+		return nil, fileEnd{}, err
+	}
+	return f, end, nil
+}
+
+// takenWhole locks a file and reads it to its end.
+func takenWhole(f *os.File, path string) (fileEnd, error) {
+	if info, err := f.Stat(); err != nil {
+		return fileEnd{}, err
+	} else if !info.Mode().IsRegular() {
+		return fileEnd{}, &FormatError{File: path, Block: "file", Err: ErrNotRegular}
+	}
+	if err := lock(f); err != nil {
+		return fileEnd{}, &FormatError{File: path, Block: "file", Err: ErrBusy}
+	}
+	end, err := readToEnd(f, path)
+	if err != nil {
+		return fileEnd{}, err
+	}
+	return end, end.takesAdditions(path)
 }
 
 // fileEnd is what has to be known of a file to add to it.

@@ -21,7 +21,14 @@ const (
 	KindHandover    = "handover"
 	KindSeal        = "seal"
 	KindTruth       = "truth" // simulated sessions only; reviews never read it
+	KindDisk        = "disk"
+	KindPower       = "power"
+	KindSound       = "sound"
+	KindStream      = "stream"
 )
+
+// MarkTakeBack is the mark that withdraws the record that its value names, such as J12.
+const MarkTakeBack = "take-back"
 
 // Origins of a session.
 const (
@@ -94,6 +101,18 @@ type LossRecord struct {
 	Bus   string `json:"bus,omitempty"`
 	Count uint64 `json:"count"`
 	Where string `json:"where,omitempty"`
+}
+
+// DiskRecord says what the disk did, or could not do, to a recording: kind `disk`.
+type DiskRecord struct {
+	Kind      string  `json:"kind"`
+	What      string  `json:"what"`                // write-failed, slow-sync, low, full
+	File      string  `json:"file,omitempty"`      // that failed
+	Error     string  `json:"error,omitempty"`     //
+	Again     uint64  `json:"again,omitempty"`     // frames of that file that stand in this one too
+	Uncertain uint64  `json:"uncertain,omitempty"` // frames that were written there and may be gone
+	Seconds   float64 `json:"seconds,omitempty"`   // that a sync took
+	Free      uint64  `json:"free,omitempty"`      // bytes
 }
 
 // MarkRecord is a mark: kind `mark`.

@@ -393,6 +393,7 @@ func isCanFrame(n ast.Node) bool {
 // the frames.
 var clocks = []struct{ prefix, why string }{
 	{"cmd/", "the program's own clock, handed down as App.Now"},
+	{"capture/recorder/", "when a recording is flushed, synced and sealed"},
 	{"replay/clock.go", "the clock of a replay"},
 	{"replay/sleep", "how that clock waits"},
 	{"replay/classroom/", "deadlines of connections and the beat of a page"},

@@ -1,0 +1,575 @@
+package recorder
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ridewitness/capture"
+	"ridewitness/capture/session"
+)
+
+// began is when the recordings of these tests begin; their time stands still.
+const began = capture.Stamp(1_772_000_000_000_000_000)
+
+func now() capture.Stamp { return began }
+
+// disk holds the files of a recording in memory. Every write, sync and close counts as an operation;
+// which of them fail is the test's choice.
+type disk struct {
+	mu         sync.Mutex
+	operations int
+	fails      func(operation int) bool
+	stall      time.Duration // of the first write after the head
+	files      []*diskFile
+}
+
+type diskFile struct {
+	disk    *disk
+	content []byte
+	synced  int // bytes that the disk has for certain
+	ended   bool
+	writes  int
+}
+
+var errDisk = errors.New("the disk says no")
+
+func (d *disk) open(int) (session.File, string, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	f := &diskFile{disk: d}
+	d.files = append(d.files, f)
+	return f, fmt.Sprintf("file-%d", len(d.files)), nil
+}
+
+// step counts an operation and says whether it fails.
+func (d *disk) step() error {
+	d.operations++
+	if d.fails != nil && d.fails(d.operations) {
+		return errDisk
+	}
+	return nil
+}
+
+func (f *diskFile) Write(p []byte) (int, error) {
+	f.disk.mu.Lock()
+	defer f.disk.mu.Unlock()
+	f.writes++
+	if f.disk.stall > 0 && f.writes == 2 {
+		stall := time.NewTimer(f.disk.stall)
+		f.disk.stall = 0
+		f.disk.mu.Unlock()
+		<-stall.C
+		f.disk.mu.Lock()
+	}
+	if err := f.disk.step(); err != nil {
+		f.content = append(f.content, p[:len(p)/2]...) // a torn write
+		return len(p) / 2, err
+	}
+	f.content = append(f.content, p...)
+	return len(p), nil
+}
+
+func (f *diskFile) Sync() error {
+	f.disk.mu.Lock()
+	defer f.disk.mu.Unlock()
+	if err := f.disk.step(); err != nil {
+		return err
+	}
+	f.synced = len(f.content)
+	return nil
+}
+
+func (f *diskFile) Close() error {
+	f.disk.mu.Lock()
+	defer f.disk.mu.Unlock()
+	f.ended = true
+	return f.disk.step()
+}
+
+// numbered is a source of frames that carry their own number. It yields them in bursts and ends.
+type numbered struct {
+	frames, buses int
+	burst         int
+	gate          func(next int) // called before each burst
+	sent          int
+	named         bool
+}
+
+func (n *numbered) Next(ctx context.Context, into *capture.Batch) error {
+	into.Reset()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if !n.named {
+		n.named = true
+		for i := range n.buses {
+			into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventBus, Bus: capture.BusID(i), Name: fmt.Sprintf("can%d", i)})
+		}
+	}
+	if n.sent == n.frames {
+		if len(into.Events) > 0 {
+			return nil
+		}
+		return io.EOF
+	}
+	if n.gate != nil {
+		n.gate(n.sent)
+	}
+	for range min(n.burst, n.frames-n.sent) {
+		into.Frames = append(into.Frames, n.frame())
+	}
+	return nil
+}
+
+func (n *numbered) frame() capture.Frame {
+	f := capture.Frame{At: began.Add(time.Duration(n.sent) * time.Microsecond), ID: 0x123, Bus: capture.BusID(n.sent % n.buses), Len: 8, Flags: capture.Inbound}
+	for i := range 8 {
+		f.Data[i] = byte(n.sent >> (8 * i))
+	}
+	n.sent++
+	return f
+}
+
+// number is the number that a frame carries.
+func number(f *capture.Frame) int {
+	n := 0
+	for i := range 8 {
+		n |= int(f.Data[i]) << (8 * i)
+	}
+	return n
+}
+
+// readBack is what a file holds.
+type readBack struct {
+	numbers []int
+	lost    uint64
+	records []capture.Event
+	verdict session.Integrity
+	events  []capture.Event
+}
+
+func read(t testing.TB, content []byte) readBack {
+	t.Helper()
+	r := session.NewReader(bytes.NewReader(content), "file")
+	defer r.Close()
+	var all readBack
+	batch := capture.NewBatch()
+	for {
+		err := r.Next(context.Background(), batch)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return all // a head that was never written whole
+		}
+		for i := range batch.Frames {
+			all.numbers = append(all.numbers, number(&batch.Frames[i]))
+		}
+		for _, e := range batch.Events {
+			switch e.Kind {
+			case capture.EventLoss:
+				all.lost += e.Count
+			case capture.EventJournal:
+				all.records = append(all.records, e)
+			}
+		}
+		all.events = append(all.events, batch.Events...)
+	}
+	all.verdict = r.Integrity()
+	return all
+}
+
+// quick is a timing under which everything happens often.
+var quick = Timing{Flush: time.Millisecond, Sync: 2 * time.Millisecond, Seal: 3 * time.Millisecond, Retry: 2 * time.Millisecond, Grace: time.Second}
+
+func options(d *disk) Options {
+	return Options{Head: session.SessionRecord{Origin: session.OriginVirtual}, Files: d.open, Now: now, Timing: quick}
+}
+
+// paced lets a source go on only when what it sent before was flushed, so that a recording has many
+// writes and syncs however fast the machine is.
+func paced(r **Recorder) func(int) {
+	return func(int) {
+		before := (*r).Status().Written
+		for range 200 {
+			if st := (*r).Status(); st.Written.After(before) || st.Trouble != nil {
+				return
+			}
+			<-time.After(200 * time.Microsecond)
+		}
+	}
+}
+
+func TestEveryFrameIsInTheFile(t *testing.T) {
+	d := &disk{}
+	r, err := New(&numbered{frames: 100_000, buses: 3, burst: 250}, options(d))
+	require.NoError(t, err)
+	ear := r.Listen()
+	heard := make(chan int, 1)
+	go func() {
+		n := 0
+		batch := capture.NewBatch()
+		for ear.Next(context.Background(), batch) == nil {
+			n += len(batch.Frames)
+		}
+		heard <- n
+	}()
+	require.NoError(t, r.Run(t.Context()))
+	require.Len(t, d.files, 1)
+	got := read(t, d.files[0].content)
+	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	require.Len(t, got.numbers, 100_000)
+	for i, n := range got.numbers {
+		require.Equal(t, i, n)
+	}
+	require.Zero(t, got.lost)
+	require.Equal(t, 100_000, <-heard)
+	require.Equal(t, len(d.files[0].content), d.files[0].synced)
+}
+
+// TestAFileThatFails lets the n-th operation on the disk fail, for every n, and asks for every frame in
+// one of the files; or, where only what was synced survives, for all but what the last second may cost.
+func TestAFileThatFails(t *testing.T) {
+	const frames = 600
+	whole := 0
+	for n := 1; n == 1 || n <= whole+2; n++ {
+		d := &disk{fails: func(operation int) bool { return operation == n }}
+		var r *Recorder
+		o := options(d)
+		source := &numbered{frames: frames, buses: 2, burst: 20, gate: paced(&r)}
+		r, err := New(source, o)
+		if n == 1 {
+			require.ErrorIs(t, err, errDisk, "the head of the first file can't be written: there is no recording")
+			whole = operations(t, frames)
+			continue
+		}
+		require.NoError(t, err, "operation %d", n)
+		err = r.Run(t.Context())
+		d.mu.Lock()
+		used := d.operations
+		d.mu.Unlock()
+		require.NoError(t, err, "operation %d", n)
+		if used < n {
+			continue // this run was done before that
+		}
+		seen := make([]bool, frames)
+		for _, f := range d.files {
+			for _, number := range read(t, f.content).numbers {
+				seen[number] = true
+			}
+		}
+		for number, ok := range seen {
+			require.True(t, ok, "operation %d: frame %d is in no file", n, number)
+		}
+		if len(d.files) > 1 {
+			last := read(t, d.files[len(d.files)-1].content)
+			require.Equal(t, session.Sealed, last.verdict.Verdict, "operation %d: %s", n, last.verdict.Why)
+			require.NotEmpty(t, r.Status().Failed)
+			require.True(t, has(last.records, `"what":"write-failed"`), "the file that goes on says why")
+		}
+	}
+}
+
+// operations returns how many operations a recording takes when nothing fails.
+func operations(t *testing.T, frames int) int {
+	d := &disk{}
+	var r *Recorder
+	r, err := New(&numbered{frames: frames, buses: 2, burst: 20, gate: paced(&r)}, options(d))
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	return d.operations
+}
+
+func has(records []capture.Event, text string) bool {
+	for _, e := range records {
+		if strings.Contains(string(e.Body), text) {
+			return true
+		}
+	}
+	return false
+}
+
+// TestCrashClones takes the power away after every sync and loses what was not synced, wholly or in
+// part: what is left opens, and holds every frame that was synced.
+func TestCrashClones(t *testing.T) {
+	d := &disk{}
+	var r *Recorder
+	var clones [][]byte
+	var sure []int
+	source := &numbered{frames: 2000, buses: 1, burst: 25}
+	source.gate = func(next int) {
+		paced(&r)(next)
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		f := d.files[0]
+		clones, sure = append(clones, bytes.Clone(f.content)), append(sure, f.synced)
+	}
+	r, err := New(source, options(d))
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	require.NotEmpty(t, clones)
+	random := rand.New(rand.NewPCG(1, 2))
+	kept := 0
+	for i, content := range clones {
+		certain := len(read(t, content[:sure[i]]).numbers)
+		for range 3 {
+			cut := sure[i] + random.IntN(len(content)-sure[i]+1)
+			got := read(t, content[:cut])
+			require.GreaterOrEqual(t, len(got.numbers), certain)
+			require.NotEqual(t, session.Altered, got.verdict.Verdict, got.verdict.Why)
+			for j, n := range got.numbers {
+				require.Equal(t, j, n)
+			}
+		}
+		kept = max(kept, certain)
+	}
+	require.Positive(t, kept, "some of the clones were taken after a sync")
+}
+
+// TestAStalledDiskLosesNothing holds the disk for longer than the source takes for everything.
+func TestAStalledDiskLosesNothing(t *testing.T) {
+	d := &disk{stall: 300 * time.Millisecond}
+	r, err := New(&numbered{frames: 200_000, buses: 8, burst: 256}, options(d))
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	got := read(t, d.files[0].content)
+	require.Len(t, got.numbers, 200_000)
+	require.Zero(t, got.lost)
+	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+}
+
+// TestWhatIsLostIsCounted gives the tape too little room for a disk that stalls: what is in the file
+// and what it says is lost are everything, bus by bus.
+func TestWhatIsLostIsCounted(t *testing.T) {
+	d := &disk{stall: 100 * time.Millisecond}
+	o := options(d)
+	o.frames = 1 << 12
+	source := &numbered{frames: 50_000, buses: 3, burst: 256}
+	r, err := New(source, o)
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	got := read(t, d.files[0].content)
+	require.Positive(t, got.lost)
+	require.Equal(t, 50_000, len(got.numbers)+int(got.lost))
+	require.Equal(t, got.lost, r.Status().Lost)
+	perBus := [3]uint64{}
+	for _, e := range got.events {
+		if e.Kind == capture.EventLoss {
+			perBus[e.Bus] += e.Count
+		}
+	}
+	for _, n := range got.numbers {
+		perBus[n%3]++
+	}
+	require.Equal(t, [3]uint64{16_667, 16_667, 16_666}, perBus)
+}
+
+// TestWhoListensHoldsUpNobody: nobody takes what is for the ear, and the file has everything.
+func TestWhoListensHoldsUpNobody(t *testing.T) {
+	d := &disk{}
+	o := options(d)
+	o.frames = 1 << 12
+	var r *Recorder
+	source := &numbered{frames: 50_000, buses: 1, burst: 256}
+	source.gate = func(int) {
+		r.tape.mu.Lock()
+		behind := r.tape.head - r.tape.scribe.at.frame
+		r.tape.mu.Unlock()
+		if behind > 1<<11 {
+			paced(&r)(0)
+		}
+	}
+	r, err := New(source, o)
+	require.NoError(t, err)
+	ear := r.Listen()
+	require.NoError(t, r.Run(t.Context()))
+	got := read(t, d.files[0].content)
+	require.Len(t, got.numbers, 50_000)
+	var lost, heard uint64
+	batch := capture.NewBatch()
+	for ear.Next(t.Context(), batch) == nil {
+		heard += uint64(len(batch.Frames))
+		for _, e := range batch.Events {
+			if e.Kind == capture.EventLoss {
+				lost += e.Count
+			}
+		}
+	}
+	require.Equal(t, uint64(50_000), lost+heard, "who listens is told what it missed")
+	require.Equal(t, lost, r.Status().Missed)
+}
+
+// TestAPatientSourceWaits: a source that can wait loses nothing on the smallest tape.
+func TestAPatientSourceWaits(t *testing.T) {
+	d := &disk{stall: 50 * time.Millisecond}
+	o := options(d)
+	o.frames, o.Patient = 1<<9, true
+	r, err := New(&numbered{frames: 20_000, buses: 2, burst: 256}, o)
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	got := read(t, d.files[0].content)
+	require.Len(t, got.numbers, 20_000)
+	require.Zero(t, got.lost)
+}
+
+// TestSections begins a section often: each verifies, and hangs on the one before.
+func TestSections(t *testing.T) {
+	d := &disk{}
+	o := options(d)
+	o.Timing.Section = 4 * time.Millisecond
+	var r *Recorder
+	r, err := New(&numbered{frames: 1000, buses: 2, burst: 20, gate: paced(&r)}, o)
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	got := read(t, d.files[0].content)
+	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	require.Greater(t, got.verdict.Sections, 2)
+	require.Len(t, got.numbers, 1000)
+}
+
+// TestNumbersAreThoseOfTheFile: what Journal returns is the number under which a reader finds it.
+func TestNumbersAreThoseOfTheFile(t *testing.T) {
+	d := &disk{fails: func(operation int) bool { return operation == 9 }}
+	o := options(d)
+	o.Timing.Section = 7 * time.Millisecond
+	var r *Recorder
+	told := map[string]uint64{}
+	source := &numbered{frames: 1500, buses: 1, burst: 50}
+	source.gate = func(next int) {
+		paced(&r)(next)
+		note := fmt.Sprintf("note %d", next)
+		n, err := r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note", Note: note})
+		require.NoError(t, err)
+		told[note] = n
+	}
+	r, err := New(source, o)
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	require.Greater(t, len(d.files), 1)
+	got := read(t, d.files[len(d.files)-1].content)
+	found := 0
+	for _, e := range got.records {
+		for note, n := range told {
+			if strings.Contains(string(e.Body), `"`+note+`"`) && n > 0 && e.Record == n {
+				found++
+			}
+		}
+	}
+	require.Greater(t, found, 5)
+}
+
+// TestTakenBackAcrossFiles renames what a take-back names, since another file counts anew.
+func TestTakenBackAcrossFiles(t *testing.T) {
+	body := []byte(`{"kind":"mark","name":"take-back","corner":"","value":"J12","note":"","by":""}`)
+	for name, c := range map[string]struct {
+		body []byte
+		to   uint64
+		want string
+	}{
+		"moved":           {body, 4, `"value":"J4"`},
+		"of another file": {body, 0, `(it was J12 of another file)`},
+		"another mark":    {[]byte(`{"kind":"mark","name":"note","value":"J12"}`), 4, `"value":"J12"`},
+		"no number":       {[]byte(`{"kind":"mark","name":"take-back","value":"all"}`), 4, `"value":"all"`},
+		"no object":       {[]byte(`[`), 4, `[`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			require.Contains(t, string(renumber(c.body, func(uint64) uint64 { return c.to })), c.want)
+		})
+	}
+}
+
+// TestNoRoom ends a file in good order and goes on in another when there is room again.
+func TestNoRoom(t *testing.T) {
+	d := &disk{}
+	o := options(d)
+	var mu sync.Mutex
+	room := error(nil)
+	o.Room = func() error { mu.Lock(); defer mu.Unlock(); return room }
+	set := func(err error) { mu.Lock(); room = err; mu.Unlock() }
+	errFull := errors.New("the disk is full")
+	var r *Recorder
+	source := &numbered{frames: 300, buses: 1, burst: 10}
+	await := func(trouble bool) {
+		for (r.Status().Trouble != nil) != trouble {
+			<-time.After(time.Millisecond)
+		}
+	}
+	source.gate = func(next int) {
+		switch next {
+		case 100:
+			set(errFull)
+			await(true)
+		case 200:
+			set(nil)
+			await(false)
+		}
+	}
+	r, err := New(source, o)
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	require.Len(t, d.files, 2)
+	seen := 0
+	for _, f := range d.files {
+		got := read(t, f.content)
+		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+		seen += len(got.numbers)
+	}
+	require.Equal(t, 300, seen, "what came meanwhile was on the tape")
+	require.True(t, has(read(t, d.files[1].content).records, errFull.Error()))
+}
+
+// TestStop ends a source that would go on for ever.
+func TestStop(t *testing.T) {
+	d := &disk{}
+	o := options(d)
+	ctx, cancel := context.WithCancel(t.Context())
+	source := &numbered{frames: 1 << 40, buses: 1, burst: 10}
+	var r *Recorder
+	source.gate = func(next int) {
+		paced(&r)(next)
+		if next >= 100 {
+			cancel()
+		}
+	}
+	r, err := New(source, o)
+	require.NoError(t, err)
+	require.NoError(t, r.Run(ctx))
+	got := read(t, d.files[0].content)
+	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	require.GreaterOrEqual(t, len(got.numbers), 100)
+	_, err = r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note"})
+	require.ErrorIs(t, err, io.ErrClosedPipe)
+}
+
+// TestADeadDisk never takes anything: the end comes, with an error.
+func TestADeadDisk(t *testing.T) {
+	d := &disk{fails: func(operation int) bool { return operation > 3 }}
+	r, err := New(&numbered{frames: 5000, buses: 1, burst: 100}, options(d))
+	require.NoError(t, err)
+	err = r.Run(t.Context())
+	require.ErrorContains(t, err, "the last frames could not be written")
+	require.ErrorIs(t, err, errDisk)
+}
+
+func TestJournalRefusesWhatIsNoRecord(t *testing.T) {
+	r, err := New(&numbered{buses: 1}, options(&disk{}))
+	require.NoError(t, err)
+	for name, record := range map[string]any{
+		"no object": 7, "no kind": struct{ A int }{1}, "a seal": session.SealRecord{Kind: session.KindSeal},
+		"a session": session.SessionRecord{Kind: session.KindSession}, "no JSON": func() {},
+	} {
+		_, err := r.Journal(now(), record)
+		require.Error(t, err, name)
+	}
+	require.NoError(t, r.Run(t.Context()))
+}
