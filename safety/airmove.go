@@ -1,6 +1,8 @@
 package safety
 
 import (
+	"cmp"
+
 	"ridewitness/capture"
 )
 
@@ -17,19 +19,60 @@ type airTrack struct {
 	fillStep float64 // bar
 	lastStep capture.Stamp
 	bleedEnd capture.Stamp
+
+	unseen Reading   // the pressure at the end of the last time in which a fill may have been missed
+	torn   Reason    // why the present stretch is not seen whole
+	lost   [2]Reason // why a bleed, a fill may have been missed since the last move
 }
 
-// warm returns how much to take off a pressure at the time at, in bar: a quarter of the last fill
-// step for settle seconds after it, since a quick fill ends warm.
-func (a *airTrack) warm(at capture.Stamp, settle float64) float64 {
+// way is the place of a bleed and of a fill in lost.
+func way(fill bool) int {
+	if fill {
+		return 1
+	}
+	return 0
+}
+
+// warm returns how much to take off a pressure at the time at, in bar: a quarter of the last fill step
+// for settle seconds after it, since a quick fill ends warm. Where one may have been missed within that
+// time, it may have been all that was in the spring then, and unseen is true. A bleed since cools.
+func (a *airTrack) warm(at capture.Stamp, settle float64) (bar float64, unseen bool) {
 	end, step := a.fillEnd, a.fillStep
 	if a.active && a.fill {
 		end, step = a.last.At, a.last.Value-a.from.Value
 	}
-	if end == 0 || at < end || at.Sub(end).Seconds() > settle {
-		return 0
+	recent := func(t capture.Stamp) bool { return t != 0 && at >= t && at.Sub(t).Seconds() <= settle }
+	if !recent(end) {
+		step = 0
 	}
-	return warmShare * step
+	if recent(a.unseen.At) && a.unseen.Value > step {
+		return warmShare * a.unseen.Value, true
+	}
+	return warmShare * step, false
+}
+
+// resume follows the first pressure behind a gap, and the one before it: what the air did meanwhile
+// nobody saw.
+func (a *airTrack) resume(before, r Reading, why Reason) {
+	a.unseen = r
+	if a.active {
+		a.torn = why
+	}
+	if change := r.Value - before.Value; before.sensor != nil && abs(change) >= airStepLeast {
+		a.lose(change > 0, r, why)
+	}
+}
+
+// lose notes that a bleed or a fill up to r may have been missed, why, and that it may belong to the
+// present move.
+func (a *airTrack) lose(fill bool, r Reading, why Reason) {
+	a.lost[way(fill)] = why
+	if fill {
+		a.unseen = r
+	}
+	if a.move != nil && a.move.Fill == fill {
+		a.move.Gap = why
+	}
 }
 
 // add follows one valid pressure reading. before is the reading about a second earlier.
@@ -42,6 +85,9 @@ func (a *airTrack) add(v *Vehicle, c *corner, r Reading, before Reading) {
 	floor := max(airRate, airNoise*c.pressureNoise.sigma(0)/dt)
 	moving := rate >= floor || rate <= -floor
 	if moving && !a.quiet(v, c, r.At) {
+		if why := c.height.unseen(r.At); why != "" {
+			a.lose(rate > 0, r, why)
+		}
 		a.drop()
 		return
 	}
@@ -73,7 +119,7 @@ func (a *airTrack) quiet(v *Vehicle, c *corner, at capture.Stamp) bool {
 }
 
 func (a *airTrack) begin(c *corner, from, r Reading, fill bool) {
-	a.active, a.fill, a.from, a.last = true, fill, from, r
+	a.active, a.fill, a.from, a.last, a.torn = true, fill, from, r, ""
 	h := c.height.last.Value
 	a.hMin, a.hMax = h, h
 	// The stretch begins before the reading that shows it: what the body did meanwhile counts too.
@@ -96,6 +142,7 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 	}
 	a.active = false
 	if c.height.last.At <= a.from.At {
+		a.lose(a.fill, a.last, Stale)
 		return // nobody saw whether the body moved meanwhile
 	}
 	step := Step{From: a.from, To: a.last}
@@ -109,13 +156,14 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 	if a.fill {
 		a.fillEnd, a.fillStep = step.To.At, size
 	} else {
-		a.fillEnd = 0
+		a.fillEnd, a.unseen = 0, Reading{}
 	}
 	a.lastStep = step.To.At
 	if a.move == nil || a.move.Fill != a.fill {
 		a.end(v, c)
-		a.move = &AirMove{Corner: c.id, Fill: a.fill, Phase: v.phase}
+		a.move = &AirMove{Corner: c.id, Fill: a.fill, Phase: v.phaseAt(c), Gap: a.lost[way(a.fill)]}
 	}
+	a.move.Gap = cmp.Or(a.move.Gap, a.torn)
 	a.move.Steps = append(a.move.Steps, step)
 	a.move.Height = max(a.move.Height, a.hMax-a.hMin)
 	if !a.fill && a.move.Change() >= airMoveLeast {
@@ -139,6 +187,9 @@ func (a *airTrack) end(v *Vehicle, c *corner) {
 	}
 	a.move = nil
 	m.Ended = true
+	if m.Change() >= airMoveLeast {
+		a.lost = [2]Reason{}
+	}
 	if !m.Fill && m.Change() >= airMoveLeast {
 		c.bledAt = max(c.bledAt, m.End())
 	}

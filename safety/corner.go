@@ -90,8 +90,9 @@ type corner struct {
 	closing *Closing
 	lastEnd capture.Stamp // when a closing of this corner ended
 
-	air  airTrack
-	ties tieTrack
+	air    airTrack
+	before Reading // the last pressure
+	ties   tieTrack
 
 	lineOpen    *Mark
 	zeroAt      capture.Stamp // when the zero is to be tested; 0: not
@@ -138,12 +139,14 @@ func (c *corner) p0Before(at capture.Stamp, settle float64) Pressure0 {
 		return Pressure0{}
 	}
 	limit := p.rhythm.Limit()
+	warm, unseen := c.air.warm(at, settle)
 	return Pressure0{
 		Reading: pt.r,
 		Known:   true,
 		Fresh:   cut.Sub(pt.at) <= limit && at.Sub(p.last.At) <= limit && p.bad == 0,
 		Age:     at.Sub(pt.at).Seconds(),
-		Warm:    c.air.warm(at, settle),
+		Warm:    warm,
+		Unseen:  unseen,
 	}
 }
 

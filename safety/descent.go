@@ -11,7 +11,7 @@ import (
 // beginClosing starts the closing of a corner that hung at cand.
 func (v *Vehicle) beginClosing(c *corner, cand candidate, r Reading, inGap bool) {
 	cl := &Closing{Corner: c.id, T0: r.At, Detected: r.At, Level: c.level, Height: r, Least: r,
-		Phase: v.phase, Opened: (c.opened || v.hangMark) && !c.unsteady, InGap: inGap, Unmoved: true}
+		Phase: v.phase, Opened: v.sawOpen(c), InGap: inGap, Unmoved: true}
 	if cand.ok {
 		cl.T0, cl.Last, cl.P0, cl.raw0 = cand.at.At, cand.at, cand.p0, cand.raw
 	} else {
@@ -28,13 +28,14 @@ func (v *Vehicle) beginClosing(c *corner, cand candidate, r Reading, inGap bool)
 
 // lowerSince takes a pressure that came after P0 in its place when it is lower beyond doubt: a
 // corner that loses its air while it begins to close, or closes so slowly that P0 is old, comes
-// down on what it has left. A rise counts for nothing (H02).
+// down on what it has left. A rise counts for nothing (H02), nor does it make a pressure fresh that
+// was not when the corner began to close: more may have been in it, and less.
 func (v *Vehicle) lowerSince(c *corner, cl *Closing) Pressure0 {
 	p := c.pressure
 	if !p.fresh(cl.Detected) || !cl.P0.Known || p.last.Value >= cl.P0.Reading.Value-2*p.u {
 		return cl.P0
 	}
-	return Pressure0{Reading: p.last, Known: true, Fresh: !cl.InGap, Warm: cl.P0.Warm}
+	return Pressure0{Reading: p.last, Known: true, Fresh: cl.P0.Fresh && !cl.InGap, Warm: cl.P0.Warm, Unseen: cl.P0.Unseen}
 }
 
 // standingHeight watches a corner of a body that stands, or is said to: a mark comes early, wheels
@@ -85,7 +86,7 @@ func (v *Vehicle) settledAgain(c *corner, cl *Closing) bool {
 // endClosing ends the closing of a corner that hangs again.
 func (v *Vehicle) endClosing(c *corner, at capture.Stamp) {
 	cl := c.closing
-	c.closing, c.lastEnd = nil, at
+	c.closing, c.lastEnd, cl.End = nil, at, at
 	v.tell(Happening{Kind: CornerReturn, At: at, Start: cl.T0, Corner: c.id, Closing: cl})
 	if v.descent != nil && !slices.ContainsFunc(v.descent.Closings, func(o *Closing) bool { return v.corners[o.Corner].closing == o }) {
 		v.endDescent(at, v.phase)
@@ -129,6 +130,7 @@ func (v *Vehicle) checkDescent(at capture.Stamp) {
 			v.join(cl, at)
 		}
 	}
+	v.joinBlind(at)
 }
 
 // isDescent says whether a closing belongs to a descent. In doubt it does (H04).
@@ -164,16 +166,16 @@ func (v *Vehicle) join(cl *Closing, at capture.Stamp) {
 	v.descent.Closings = append(v.descent.Closings, cl)
 	cl.Descent = v.descent
 	v.tell(Happening{Kind: kind, At: at, Start: cl.T0, Corner: cl.Corner, Closing: cl})
-	if kind == DescentBegan {
-		v.joinBlind(at)
-	}
 }
 
 // joinBlind adds the corners whose height is not seen: while the others come down they come too.
 func (v *Vehicle) joinBlind(at capture.Stamp) {
+	if v.descent == nil {
+		return
+	}
 	for _, id := range decode.Corners {
 		c := v.corners[id]
-		if c.closing != nil || c.height.fresh(at) || !c.onAir {
+		if c.closing != nil || c.height.fresh(at) || !c.onAir || v.descent.has(id) {
 			continue
 		}
 		cl := &Closing{Corner: id, T0: v.descent.Start, Detected: at, Phase: v.phase, Blind: true, Descent: v.descent}
@@ -183,6 +185,11 @@ func (v *Vehicle) joinBlind(at capture.Stamp) {
 		v.descent.Closings = append(v.descent.Closings, cl)
 		v.tell(Happening{Kind: DescentJoined, At: at, Start: cl.T0, Corner: id, Closing: cl})
 	}
+}
+
+// has reports whether a corner belongs to the descent.
+func (d *Descent) has(id decode.Corner) bool {
+	return slices.ContainsFunc(d.Closings, func(cl *Closing) bool { return cl.Corner == id })
 }
 
 // blindP0 is the last pressure before a descent that this corner's height did not show.
@@ -204,7 +211,7 @@ func (v *Vehicle) checkRest(at capture.Stamp) {
 		if !c.height.fresh(at) {
 			continue
 		}
-		if v.descent != nil && c.closing == nil && c.levelKnown && c.height.last.Value >= c.level-axleBand {
+		if c.closing == nil && c.levelKnown && c.height.last.Value >= c.level-axleBand {
 			return
 		}
 		if c.closing == nil || c.closing.Jack {
@@ -253,9 +260,30 @@ func (v *Vehicle) endDescent(at capture.Stamp, to Phase) {
 	if d == nil {
 		return
 	}
+	v.joinBlind(at)
 	v.descent = nil
 	d.Ended = true
+	for _, cl := range d.Closings {
+		cl.End = at
+	}
+	d.Unseen = v.unseenAxle(at)
 	v.tell(Happening{Kind: DescentEnded, At: at, Start: d.Start, Closing: d.Closings[0], To: to})
+}
+
+// unseenAxle returns the axle of which no height is seen at the time at, though it has some.
+func (v *Vehicle) unseenAxle(at capture.Stamp) Axle {
+	for _, axle := range []Axle{Front, Rear} {
+		has, seen := false, false
+		for _, id := range axle.Corners() {
+			if c := v.corners[id]; c.height != nil {
+				has, seen = true, seen || c.height.fresh(at)
+			}
+		}
+		if has && !seen {
+			return axle
+		}
+	}
+	return NoAxle
 }
 
 // testRise holds the pressures at the end of a descent against what closed springs must show: one

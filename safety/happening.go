@@ -62,7 +62,8 @@ type Closing struct {
 	Blind    bool  // no fresh height: the others came down
 	Jack     bool  // excused by the mark
 	Descent  *Descent
-	Unmoved  bool // the raw pressure did not change by one bit on the way
+	End      capture.Stamp // of it, or of its descent; 0: not yet
+	Unmoved  bool          // the raw pressure did not change by one bit on the way
 	raw0     uint64
 }
 
@@ -73,6 +74,7 @@ type Pressure0 struct {
 	Fresh   bool
 	Age     float64 // seconds before T0
 	Warm    float64 // bar to take off, since the gas of a fresh fill is still warm
+	Unseen  bool    // that fill may have come where the pressure or the height was not seen
 }
 
 // Descent is several corners closing together.
@@ -80,6 +82,7 @@ type Descent struct {
 	Start    capture.Stamp // least T0
 	Closings []*Closing
 	Ended    bool
+	Unseen   Axle // of which no height was seen when the rest was down, though it has some
 }
 
 // Step is one stretch in which the pressure of a corner moved.
@@ -92,8 +95,8 @@ type AirMove struct {
 	Corner decode.Corner
 	Fill   bool
 	Steps  []Step
-	Phase  Phase // in which it began
-	Gap    bool  // the pressure could not be relied on somewhere inside
+	Phase  Phase  // in which it began; unknown where nobody saw that the corner hung
+	Gap    Reason // why a part of it may have been missed; "": it was seen whole
 	Ended  bool
 	Height float64 // greatest change of the height meanwhile, mm; -1 where it was not seen
 }

@@ -32,17 +32,9 @@ type bledWatch struct {
 	sunk   Reading // first height sankBy below it
 	seen   bool
 	broken bool
-	last   Reading       // pressure
-	fell   capture.Stamp // last reading before a fall in one go that no bleed accounts for; 0: none
 }
 
 func (w *bledWatch) Sample(r Reading) {
-	if r.Quantity == decode.Pressure {
-		if w.last.sensor != nil && w.fell == 0 && r.Value <= w.last.Value-airMoveLeast {
-			w.fell = w.last.At
-		}
-		w.last = r
-	}
 	if w.p.vehicle.phase != Standing {
 		return
 	}
@@ -76,26 +68,20 @@ func (w *bledWatch) Happen(h Happening) {
 	case PhaseChanged:
 		w.seen, w.broken, w.sunk = false, false, Reading{}
 	case AirMoveEnded:
-		if w.p.mine(h) && h.Move.Change() >= airMoveLeast {
-			if !h.Move.Fill {
-				w.bleed(h.Move)
-			}
-			w.fell = 0
+		if w.p.mine(h) && !h.Move.Fill && h.Move.Change() >= airMoveLeast {
+			w.bleed(h.Move)
 		}
 	}
 }
 
 func (w *bledWatch) bleed(m *AirMove) {
-	// A part of the bleed may lie where nothing was recorded, before the part that was seen.
-	from := m.Start()
-	if w.fell != 0 {
-		from = min(from, w.fell)
-	}
 	v := Verdict{Start: m.Start(), End: m.End(), Class: Seen,
 		Evidence: []Evidence{m.Steps[0].From.evidence(), m.Steps[len(m.Steps)-1].To.evidence()},
-		Rests: []Rest{{Corner: w.p.Corner, Quantity: decode.Pressure, From: from, To: m.End()},
-			{Corner: w.p.Corner, Quantity: decode.Height, From: from, To: m.End()}}}
+		Rests: []Rest{{Corner: w.p.Corner, Quantity: decode.Pressure, From: m.Start(), To: m.End()},
+			{Corner: w.p.Corner, Quantity: decode.Height, From: m.Start(), To: m.End()}}}
 	switch {
+	case m.Gap != "" && m.Phase != Standing:
+		v.Reason, v.Note = m.Gap, "a part of the bleed may lie where its pressure or its height was not seen"
 	case m.Phase == Hanging && m.Height <= bledWithin:
 		v.Outcome = Held
 		v.Summary = fmt.Sprintf("%s was bled while it hung, and its height stayed", w.p.Corner)

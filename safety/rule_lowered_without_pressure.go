@@ -1,6 +1,7 @@
 package safety
 
 import (
+	"cmp"
 	"fmt"
 
 	"ridewitness/capture"
@@ -131,14 +132,38 @@ func (p *Pass) untold(cl *Closing) (Reason, string) {
 	case cl.Phase == PhaseUnknown || cl.Phase == Standing || !cl.Opened:
 		return NotObservable, "nobody saw that it hung before"
 	}
+	if reason, note := p.unseenBelow(cl); reason != "" {
+		return reason, note
+	}
 	least := p.Limit(LimitLeast)
 	s := p0.Reading.sensor
 	if p0.Reading.Value-p0.Warm-2*s.u-s.q < least.Value {
 		if p0.Warm > 0 && p0.Reading.Value-2*s.u-s.q >= least.Value {
-			return InsideUncertainty, fmt.Sprintf("%s was read while the gas of the last fill was still warm; up to %.2f bar may go as it cools",
-				bar(p0.Reading.Value), p0.Warm)
+			return InsideUncertainty, warmNote(p0)
 		}
 		return InsideUncertainty, fmt.Sprintf("%s lies within its uncertainty of the least %s", bar(p0.Reading.Value), bar(least.Value))
+	}
+	return "", ""
+}
+
+func warmNote(p0 Pressure0) string {
+	when := "while the gas of the last fill was still warm"
+	if p0.Unseen {
+		when = "soon after a time in which a fill could not be seen, and its gas would still be warm"
+	}
+	return fmt.Sprintf("%s was read %s; up to %.2f bar may go as it cools", bar(p0.Reading.Value), when, p0.Warm)
+}
+
+// unseenBelow returns what was not seen of a corner on its way down, none where all was: its pressure
+// may have fallen meanwhile, and the body may not have been down at all as long as a corner that
+// nobody sees stands on a jack.
+func (p *Pass) unseenBelow(cl *Closing) (Reason, string) {
+	end := cmp.Or(cl.End, p.vehicle.now)
+	if why := p.vehicle.whole(p.corner().pressure, min(cl.P0.Reading.At, cl.T0), end); why != "" {
+		return why, "its pressure was not seen until it was down"
+	}
+	if cl.Descent != nil && cl.Descent.Unseen != NoAxle {
+		return Stale, fmt.Sprintf("no height of the %s was seen when the rest was down: it may have stood on a jack", cl.Descent.Unseen)
 	}
 	return "", ""
 }

@@ -149,6 +149,19 @@ func (s *sensor) fresh(at capture.Stamp) bool {
 	return s != nil && s.seen && s.bad == 0 && at.Sub(s.last.At) <= s.rhythm.Limit()
 }
 
+// unseen returns why the signal is not fresh at the time at, "" where it is.
+func (s *sensor) unseen(at capture.Stamp) Reason {
+	switch {
+	case s.fresh(at):
+		return ""
+	case s == nil || s.heard == 0:
+		return NoSignal
+	case s.bad > 0:
+		return Invalid
+	}
+	return Stale
+}
+
 // startsWithin is how late a signal may come for the first time without leaving a gap before it: the
 // longest that a signal of any rhythm counts as fresh.
 const startsWithin = 10 * time.Second

@@ -145,6 +145,18 @@ func (v *Vehicle) setPhase(to Phase, at capture.Stamp) {
 	v.tell(Happening{Kind: PhaseChanged, At: at, From: from, To: to})
 }
 
+// phaseAt is the phase as far as it is known of one corner: hanging only where that one was seen to
+// open, or a mark said so.
+func (v *Vehicle) phaseAt(c *corner) Phase {
+	if v.phase == Hanging && !v.sawOpen(c) {
+		return PhaseUnknown
+	}
+	return v.phase
+}
+
+// sawOpen reports whether somebody saw that a corner hangs.
+func (v *Vehicle) sawOpen(c *corner) bool { return (c.opened || v.hangMark) && !c.unsteady }
+
 // observe follows one reading, whatever its quantity.
 func (v *Vehicle) observe(r Reading, gap span) {
 	switch r.Quantity {
@@ -154,7 +166,7 @@ func (v *Vehicle) observe(r Reading, gap span) {
 		}
 	case decode.Pressure:
 		if r.Corner != decode.NoCorner {
-			v.pressure(v.corners[r.Corner], r)
+			v.pressure(v.corners[r.Corner], r, gap)
 		}
 	case decode.VehicleSpeed:
 		if r.Value >= standingSpeed {
@@ -338,8 +350,12 @@ func (c *corner) hangsAt(r Reading) bool {
 }
 
 // pressure follows one valid pressure of a corner.
-func (v *Vehicle) pressure(c *corner, r Reading) {
+func (v *Vehicle) pressure(c *corner, r Reading, gap span) {
 	p := c.pressure
+	if gap.why != "" || !c.lowestKnown {
+		c.air.resume(c.before, r, gap.why)
+	}
+	c.before = r
 	kept := p.recent.back(0).at == r.At
 	if kept {
 		c.pressureNoise.add(r.Value)

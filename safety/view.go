@@ -190,7 +190,7 @@ func (l *Lookout) pressure(r Reading) {
 	if k.squeezed || c.closing != nil || !least.Known {
 		return
 	}
-	warm := c.air.warm(r.At, c.settle(v.limits.Get(LimitSettle, r.Corner)))
+	warm, _ := c.air.warm(r.At, c.settle(v.limits.Get(LimitSettle, r.Corner)))
 	if r.Value-warm-2*r.sensor.u-r.sensor.q >= least.Value {
 		k.proven = true
 	}

@@ -61,11 +61,12 @@ func (s stretch) massFixedHeight(p slope, rt float64) massSlope {
 	return m
 }
 
-// heightMean returns the mean height over the stretch, 0 where there is none.
+// heightMean returns the mean height over the stretch, or else over the whole window: a part of it in
+// which no height came has the volume of the rest.
 func (s stretch) heightMean() float64 {
 	b := s.part(0, 1)
 	if b.height.n == 0 {
-		return 0
+		return s.gas.meanMM
 	}
 	return b.height.mean().x + s.w.height.origin
 }

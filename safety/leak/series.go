@@ -37,6 +37,7 @@ type gas struct {
 	ambientPaU      float64
 	baseM3          float64 // at a height of 0 on the scale of the height signal
 	areaM2          float64 // dV/dh
+	meanMM          float64 // mean height over the whole window; 0 where there is none
 	volumeU         float64 // relative
 	areaKnown       bool
 	volumeKnown     bool
@@ -115,9 +116,8 @@ func (g *gas) shape(s airspring.Spring, c Conditions, height mean) {
 	g.areaM2, g.areaKnown = s.HeightArea()
 	g.volumeKnown = s.VolumeKnown()
 	g.volumeU = uV
-	meanMM := 0.0
 	if height.n > 0 {
-		meanMM = height.sum / height.n
+		g.meanMM = height.sum / height.n
 	}
 	switch {
 	case !g.areaKnown && c.Regime == Hanging:
@@ -127,18 +127,18 @@ func (g *gas) shape(s airspring.Spring, c Conditions, height mean) {
 	case height.n > 0 && c.Height == OverDesign:
 		// A(h) varies: the further from design height, the less the volume is known.
 		g.baseM3 = s.VolumeM3
-		off := math.Abs(g.areaM2 * meanMM / 1000)
-		g.volumeU = math.Hypot(uV, uA*off/max(s.VolumeM3+g.areaM2*meanMM/1000, s.VolumeM3/4))
+		off := math.Abs(g.areaM2 * g.meanMM / 1000)
+		g.volumeU = math.Hypot(uV, uA*off/max(s.VolumeM3+g.areaM2*g.meanMM/1000, s.VolumeM3/4))
 	default:
 		overMM, offU := 0.0, standingU
 		if c.Regime == Hanging {
 			overMM, offU = droopMM, droopU
 		}
 		m3 := s.VolumeM3 + g.areaM2*overMM/1000
-		g.baseM3 = m3 - g.areaM2*meanMM/1000
+		g.baseM3 = m3 - g.areaM2*g.meanMM/1000
 		g.volumeU = math.Hypot(uV, g.areaM2*offU/1000/m3)
 	}
-	if m3 := g.volumeAt(meanMM); !(m3 > 0) {
+	if m3 := g.volumeAt(g.meanMM); !(m3 > 0) {
 		g.volumeKnown = false
 	}
 }
