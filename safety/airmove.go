@@ -156,7 +156,10 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 	if a.fill {
 		a.fillEnd, a.fillStep = step.To.At, size
 	} else {
-		a.fillEnd, a.unseen = 0, Reading{}
+		a.fillEnd = 0
+		if a.unseen.At <= step.From.At {
+			a.unseen = Reading{}
+		}
 	}
 	a.lastStep = step.To.At
 	if a.move == nil || a.move.Fill != a.fill {
@@ -174,6 +177,16 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 		return
 	}
 	v.tell(Happening{Kind: AirStep, At: step.To.At, Start: step.From.At, Corner: c.id, Move: a.move})
+}
+
+// close ends what is going on at the end of the recording. A pressure that was last seen moving and did
+// not come again may have gone on.
+func (a *airTrack) close(v *Vehicle, c *corner) {
+	if a.active && a.torn == "" {
+		a.torn = c.pressure.unseen(v.now)
+	}
+	a.finish(v, c)
+	a.end(v, c)
 }
 
 // maxSteps bounds the steps of one move; a move with more is ended and a new one begins.

@@ -481,8 +481,7 @@ func (v *Vehicle) finish() {
 			c.ties.settle(c, v.now, true)
 		}
 		if c.pressure != nil && c.height != nil {
-			c.air.finish(v, c)
-			c.air.end(v, c)
+			c.air.close(v, c)
 			v.testLowest(c, v.now)
 		}
 	}

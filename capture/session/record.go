@@ -22,9 +22,6 @@ const (
 	KindSeal        = "seal"
 	KindTruth       = "truth" // simulated sessions only; reviews never read it
 	KindDisk        = "disk"
-	KindPower       = "power"
-	KindSound       = "sound"
-	KindStream      = "stream"
 )
 
 // MarkTakeBack is the mark that withdraws the record that its value names, such as J12.
