@@ -51,7 +51,7 @@ const (
 
 // clock looks at the time that the stamps will carry.
 func (r *Report) clock(f *Facts) {
-	zone, offset := f.Now.Zone()
+	zone, _ := f.Now.Zone()
 	c := Check{Name: "clock", State: NothingFound, Says: f.Now.Format("2006-01-02 15:04:05 -07:00") + ", and a time service keeps it right"}
 	switch {
 	case f.Now.Year() < firstYear:
@@ -65,7 +65,7 @@ func (r *Report) clock(f *Facts) {
 		c.Do, c.Commands = "compare it with a watch, or let a network set it:", []string{"timedatectl set-ntp true"}
 	}
 	r.add(c)
-	r.add(Check{Name: "time-zone", State: NothingFound, Says: fmt.Sprintf("%s, %+.3g h from UTC; check that it is yours", zone, float64(offset)/3600)})
+	r.add(Check{Name: "time-zone", State: NothingFound, Says: zone + ", " + f.Now.Format("-07:00") + "; stamps are kept in UTC"})
 }
 
 // disk looks at the folder and how long its room lasts.

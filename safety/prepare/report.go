@@ -1,6 +1,7 @@
 package prepare
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -13,7 +14,7 @@ import (
 type State uint8
 
 const (
-	Unknown    State = iota // it could not be looked at
+	Unknown    State = iota // nobody knows: it could not be looked at, or looking does not tell
 	NeedsDoing              // something needs doing
 	NothingFound
 )
@@ -34,7 +35,7 @@ func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 // Check is one thing that was looked at.
 type Check struct {
 	Name     string   `json:"name"`  // what was looked at: link, silent, disk
-	About    string   `json:"about"` // the bus or the signal set it is about; "" is the machine
+	About    string   `json:"about"` // the bus; "" where it is about no single one
 	State    State    `json:"state"`
 	Says     string   `json:"says"`               // what is so
 	Do       string   `json:"do,omitempty"`       // what to do about it
@@ -64,7 +65,7 @@ type Report struct {
 	At       string       `json:"at"`      // RFC 3339, by the machine's clock
 	Outcome  State        `json:"outcome"` // needs-doing or nothing-found
 	Findings int          `json:"findings"`
-	Unknown  int          `json:"unknown"` // checks that could not be looked at
+	Unknown  int          `json:"unknown"` // checks that end in Unknown
 	Checks   []Check      `json:"checks"`
 	Buses    []BusFacts   `json:"buses"`
 	Signals  []SignalFact `json:"signals"`
@@ -108,14 +109,7 @@ func (r *Report) add(c Check) { r.Checks = append(r.Checks, c) }
 
 // kernel says whether the system has CAN sockets, and, where no bus was named, which links there are.
 func (r *Report) kernel(f *Facts) {
-	switch {
-	case f.Stack != nil:
-		r.add(Check{Name: "kernel", State: NeedsDoing, Says: f.Stack.Error() + ", so no bus can be recorded here",
-			Do:       doOf(f.Stack, "on another machine that reads the bus, record with a general-purpose packet capture tool; here watch what comes through a pipe:"),
-			Commands: []string{"ridewitness record --from -"}})
-	default:
-		r.add(Check{Name: "kernel", State: NothingFound, Says: "it has CAN sockets"})
-	}
+	r.add(sockets(f.Stack))
 	if len(f.Buses) > 0 {
 		return
 	}
@@ -141,15 +135,24 @@ func (r *Report) kernel(f *Facts) {
 	}
 }
 
-// doOf is the hint of a socketcan error with a sentence of our own behind it.
-func doOf(err error, more string) string {
-	if hint := hintOf(err); hint != "" {
-		return hint + "; or " + more
+// sockets says whether the system has CAN sockets; err is why not.
+func sockets(err error) Check {
+	if err == nil {
+		return Check{Name: "kernel", State: NothingFound, Says: "it has CAN sockets"}
 	}
-	return more
+	c := Check{Name: "kernel", State: NeedsDoing, Says: "no bus can be recorded here: " + causeOf(err),
+		Do: "read the bus on another machine, and watch here what it sends through a pipe:", Commands: []string{"ridewitness record --from -"}}
+	switch hint := hintOf(err); {
+	case errors.Is(err, socketcan.ErrNoStack):
+		c.Do = "load them; or " + c.Do
+		c.Commands = append([]string{"modprobe can-raw"}, c.Commands...)
+	case hint != "":
+		c.Do = hint + "; or " + c.Do
+	}
+	return c
 }
 
-// about returns the bus names of the checks with that state, in order and once each.
+// about names the checks that ended so, in order and once each.
 func (r *Report) about(state State) []string {
 	var names []string
 	for _, c := range r.Checks {

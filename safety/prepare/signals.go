@@ -137,11 +137,11 @@ func (r *Report) doubts(f *Facts) {
 		r.add(Check{Name: "contradicted", State: NeedsDoing, Says: text, Do: "the definition or the sensor is wrong; what it reads judges nothing"})
 	}
 	for _, u := range f.Heard.Undecodable {
-		r.add(Check{Name: "undecodable", About: f.signalName(u.Signal), State: NeedsDoing, Says: u.Why, Do: "name its bus, or put the definition right"})
+		r.add(Check{Name: "undecodable", State: NeedsDoing, Says: f.signalName(u.Signal) + ": " + u.Why, Do: "name its bus, or put the definition right"})
 	}
 	for _, o := range f.Heard.Others {
-		r.add(Check{Name: "second-sender", About: f.signalName(o.Signal), State: NeedsDoing,
-			Says: fmt.Sprintf("a second sender sent %d values of it; the first one heard counts", o.Values), Do: "say in the definition which bus or source address is meant"})
+		r.add(Check{Name: "second-sender", State: NeedsDoing,
+			Says: fmt.Sprintf("%s: a second sender sent %d values; the first one heard counts", f.signalName(o.Signal), o.Values), Do: "say in the definition which bus or source address is meant"})
 	}
 }
 

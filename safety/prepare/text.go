@@ -17,20 +17,23 @@ func caution() string { return provesNothing + " " + strings.ReplaceAll(review.C
 // flags stand before a check, with their meaning under the report's head.
 var flags = [...]string{Unknown: " ? ", NeedsDoing: "DO ", NothingFound: " - "}
 
-// nameColumns is the room for what a check is about.
-const nameColumns = 17
+// nameColumns is the room for the name of a check.
+const nameColumns = 14
 
 // Text writes the report for a terminal of that many columns: what needs doing is said once in its place
 // and named again at the end, where the eye is.
 func (r *Report) Text(columns int) string {
 	p := page{columns: max(columns, 40)}
 	p.put("", "", "Before the job, "+r.At)
-	p.put("", "", "DO needs doing; ? could not be looked at; - nothing found")
+	p.put("", "", "DO needs doing   ? not known   - nothing found")
 	before := ""
 	for i := range r.Checks {
 		c := &r.Checks[i]
 		if i == 0 || c.About != before {
 			p.line("")
+			if c.About != "" {
+				p.put("", "", c.About)
+			}
 		}
 		before = c.About
 		p.check(c)
@@ -38,7 +41,9 @@ func (r *Report) Text(columns int) string {
 	p.line("")
 	p.summary(r)
 	p.line("")
-	p.line(review.Caution)
+	for line := range strings.SplitSeq(review.Caution, "\n") {
+		p.put("", "", line)
+	}
 	return p.b.String()
 }
 
@@ -65,9 +70,8 @@ func (p *page) check(c *Check) {
 	if int(c.State) < len(flags) {
 		flag = flags[c.State]
 	}
-	name := strings.TrimSpace(c.About + " " + c.Name)
 	rest := strings.Repeat(" ", len(flag)+nameColumns)
-	p.put(fmt.Sprintf("%s%-*s ", flag, nameColumns-1, name), rest, c.Says)
+	p.put(fmt.Sprintf("%s%-*s ", flag, nameColumns-1, c.Name), rest, c.Says)
 	if c.Do != "" {
 		p.put(rest, rest, "-> "+c.Do)
 	}
@@ -89,7 +93,7 @@ func (p *page) summary(r *Report) {
 		p.put("", "  ", "Nothing was found by these checks.")
 	}
 	if r.Unknown > 0 {
-		p.put("", "  ", fmt.Sprintf("%s could not be looked at: %s.", many(r.Unknown, "thing", "things"), strings.Join(r.about(Unknown), ", ")))
+		p.put("", "  ", fmt.Sprintf("%s: %s.", many(r.Unknown, "thing is not known", "things are not known"), strings.Join(r.about(Unknown), ", ")))
 	}
 	p.put("", "", provesNothing+" 'ridewitness help cautions' says more.")
 }
