@@ -121,6 +121,8 @@ func link(b *Bus) Check {
 		c.Commands = []string{"ip link set " + b.Name + " type can bitrate 500000 listen-only on", "ip link set " + b.Name + " up"}
 	case b.Facts.Virtual():
 		c.State, c.Do = NeedsDoing, "for a job name the link of the adapter"
+	case b.Facts.BitRate == 0:
+		c.State, c.Do = Unknown, "see yourself that it is that of the vehicle's bus"
 	}
 	return c
 }

@@ -172,10 +172,42 @@ func (r *Report) card(f *Facts) {
 		r.add(Check{Name: "definitions", State: NeedsDoing, Says: "there is no definition for " + listed(lacking),
 			Do: "without it the rules about them can only say 'cannot tell'"})
 	}
-	if rules := f.limitless(); len(rules) > 0 {
-		r.add(Check{Name: "limits", State: NeedsDoing, Says: "the card lacks the number for " + listed(rules),
-			Do: "write it on the card, or these rules can only say 'cannot tell'; 'ridewitness help rules' names it"})
+	r.limits(f)
+}
+
+// limits names, for each number that the card lacks, the rules that need it.
+func (r *Report) limits(f *Facts) {
+	judge := safety.NewJudge(f.Known.Signals, f.Known.Card, nil)
+	for name := safety.LimitName(0); name <= safety.LimitGreatest; name++ {
+		var rules []string
+		for _, rule := range safety.Rules {
+			asked := rule.Asked != safety.AskedNever || slices.Contains(f.Known.Card.Ask, rule.Name)
+			if asked && f.lacks(judge, rule, name) {
+				rules = append(rules, rule.Name)
+			}
+		}
+		if len(rules) > 0 {
+			r.add(Check{Name: "limit", State: NeedsDoing, Says: fmt.Sprintf("the card gives no %s: what it is for ends in a warning or in 'cannot tell' (%s)", name, listed(rules)),
+				Do: "write it on the card; 'ridewitness help jobcard' shows where"})
+		}
 	}
+}
+
+// lacks reports whether a rule can't be judged for want of a limit at one of its corners. A least pressure
+// that the card does not give is good for a warning only.
+func (f *Facts) lacks(judge *safety.Judge, rule *safety.Rule, name safety.LimitName) bool {
+	if !slices.Contains(rule.Limits, name) {
+		return false
+	}
+	places := []decode.Corner{decode.NoCorner}
+	if rule.Scope == safety.PerCorner {
+		places = f.onAir()
+	}
+	return slices.ContainsFunc(places, func(c decode.Corner) bool {
+		return slices.ContainsFunc(judge.Thresholds(&safety.Finding{Rule: rule, Corner: c}), func(t safety.Threshold) bool {
+			return t.Name == name && (!t.Known || name == safety.LimitLeast && t.From != "card")
+		})
+	})
 }
 
 // onAir returns the corners that ride on air: those of the card, all where it does not say.
@@ -197,28 +229,6 @@ func (f *Facts) lacking() []string {
 			has := slices.ContainsFunc(f.Known.Signals, func(s decode.Signal) bool { return s.Corner == c && s.Quantity == q })
 			if !has {
 				all = append(all, c.String()+" "+q.String())
-			}
-		}
-	}
-	return all
-}
-
-// limitless returns the rules that lack a number without which they can't be judged.
-func (f *Facts) limitless() []string {
-	judge := safety.NewJudge(f.Known.Signals, f.Known.Card, nil)
-	var all []string
-	for _, rule := range safety.Rules {
-		if rule.Asked == safety.AskedNever && !slices.Contains(f.Known.Card.Ask, rule.Name) {
-			continue
-		}
-		places := []decode.Corner{decode.NoCorner}
-		if rule.Scope == safety.PerCorner {
-			places = f.onAir()
-		}
-		for _, c := range places {
-			missing := slices.ContainsFunc(judge.Thresholds(&safety.Finding{Rule: rule, Corner: c}), func(t safety.Threshold) bool { return !t.Known })
-			if missing && !slices.Contains(all, rule.Name) {
-				all = append(all, rule.Name)
 			}
 		}
 	}
