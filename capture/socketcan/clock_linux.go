@@ -18,13 +18,6 @@ func readClocks() reading {
 	return best
 }
 
-// synchronised asks whether somebody keeps the wall clock right (adjtimex(2)).
-func synchronised() bool {
-	var t unix.Timex
-	_, err := unix.Adjtimex(&t)
-	return err == nil && t.Status&unix.STA_UNSYNC == 0
-}
-
 // clockNow reads a clock in nanoseconds. The clocks named here are always there.
 func clockNow(id int32) int64 {
 	var t unix.Timespec

@@ -26,6 +26,9 @@ func (s *Source) Next(context.Context, *capture.Batch) error { return &LinkError
 // Close does nothing.
 func (s *Source) Close() error { return nil }
 
+// Stack says that live buses need Linux.
+func Stack() error { return &LinkError{Err: ErrNotLinux} }
+
 // Links says that live buses need Linux.
 func Links() ([]Facts, error) { return nil, &LinkError{Err: ErrNotLinux} }
 

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"ridewitness/capture"
+	"ridewitness/capture/host"
 	"ridewitness/capture/session"
 )
 
@@ -66,7 +67,7 @@ func newReceiver(q *queue, o Options) (*receiver, error) {
 		return nil, err
 	}
 	first := readClocks()
-	first.synced = synchronised()
+	first.synced = host.ClockNow().Synchronised
 	return &receiver{queue: q, options: o, clock: newClock(first), bell: bell, done: make(chan struct{})}, nil
 }
 
@@ -189,7 +190,7 @@ func (r *receiver) readClocks() {
 	now := readClocks()
 	now.synced = r.clock.last.synced
 	if happened, any := r.clock.update(now); any {
-		r.clock.last.synced = synchronised()
+		r.clock.last.synced = host.ClockNow().Synchronised
 		r.queue.tell(r.clock.record(happened))
 	}
 }
@@ -378,7 +379,7 @@ func (r *receiver) tellLink(b *bus, state string) {
 // count writes clocks and counters.
 func (r *receiver) count() {
 	r.counted = r.clock.last.monotonic
-	r.clock.last.synced = synchronised()
+	r.clock.last.synced = host.ClockNow().Synchronised
 	r.queue.tell(r.clock.record(change{}))
 	for _, b := range r.buses {
 		c := b.counts()

@@ -59,6 +59,16 @@ func openSocket(index, buffer int) (*socket, error) {
 	return s, nil
 }
 
+// Stack reports why this system has no CAN sockets, nil where it has them. The error is a *LinkError.
+func Stack() error {
+	fd, err := unix.Socket(unix.AF_CAN, unix.SOCK_RAW|unix.SOCK_CLOEXEC, unix.CAN_RAW)
+	if err != nil {
+		return &LinkError{Err: cause(err)}
+	}
+	unix.Close(fd)
+	return nil
+}
+
 // cause names the errors of opening a CAN socket.
 func cause(err error) error {
 	switch {

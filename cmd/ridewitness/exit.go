@@ -15,7 +15,7 @@ const (
 	exitDone       = 0 // done, nothing found
 	exitFailed     = 1 // the tool itself failed
 	exitUsage      = 2 // wrong use, or input that can't be read
-	exitWarning    = 3 // a warning was given; also: altered
+	exitWarning    = 3 // a warning was given; also: altered, something needs doing
 	exitCannotTell = 4 // nothing can be told; also: cut short, unsealed where that was the question
 )
 

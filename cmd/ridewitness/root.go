@@ -20,6 +20,7 @@ const newcomer = `ridewitness watches a spring job over the vehicle network and 
 // Groups of commands, in the order of a job.
 const (
 	groupStart   = "start"
+	groupBefore  = "before"
 	groupSignals = "signals"
 	groupDuring  = "during"
 	groupAfter   = "after"
@@ -46,6 +47,7 @@ func newRootCommand(a *App) *cobra.Command {
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddGroup(
 		&cobra.Group{ID: groupStart, Title: "Start"},
+		&cobra.Group{ID: groupBefore, Title: "Before the job"},
 		&cobra.Group{ID: groupDuring, Title: "During the job"},
 		&cobra.Group{ID: groupSignals, Title: "Signals"},
 		&cobra.Group{ID: groupAfter, Title: "After the job"},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -91,4 +92,57 @@ func TestDemoWithoutColours(t *testing.T) {
 // A terminal that moves no cursor gets lines, and not one control sequence.
 func TestDemoOnADumbTerminal(t *testing.T) {
 	require.NotContains(t, demoOn(t, picture, "TERM=dumb"), "\x1b")
+}
+
+// preparedOn runs `prepare` on a terminal, answers whether the bell was heard, and returns all that it was
+// sent.
+func preparedOn(t *testing.T, answer string) string {
+	t.Helper()
+	hand, tty := pseudoTerminal(t)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	run := exec.CommandContext(t.Context(), self, "prepare")
+	run.Args[0] = "ridewitness" // TestMain goes by it
+	run.Dir = t.TempDir()
+	run.Env = []string{"LANG=C.UTF-8", "TERM=xterm-256color"}
+	run.Stdin, run.Stdout, run.Stderr = tty, tty, tty
+	require.NoError(t, run.Start())
+	require.NoError(t, tty.Close())
+
+	var sent strings.Builder
+	piece := make([]byte, 4096)
+	for answered := false; ; {
+		n, err := hand.Read(piece)
+		sent.Write(piece[:n])
+		if err != nil {
+			break // the program has closed the other end
+		}
+		if !answered && strings.Contains(sent.String(), "Did you hear it?") {
+			answered = true
+			_, err := hand.WriteString(answer + "\n")
+			require.NoError(t, err)
+		}
+	}
+	err = run.Wait()
+	var ended *exec.ExitError
+	require.True(t, err == nil || errors.As(err, &ended) && ended.ExitCode() == exitWarning, "%v", err)
+	require.Empty(t, forbidden([]string{"prepare"}, sent.String()))
+	return sent.String()
+}
+
+// On a terminal the bell rings and the answer counts; whoever says nothing has not heard it.
+func TestPrepareAsksForTheBell(t *testing.T) {
+	for _, c := range []struct{ answer, want string }{
+		{"y", ` - sound +the bell was heard`},
+		{"n", `DO sound +the bell was not heard`},
+		{"", ` \? sound +not tested: nobody said y or n`},
+		{"perhaps", ` \? sound +not tested: nobody said y or n`},
+	} {
+		t.Run(c.answer, func(t *testing.T) {
+			sent := preparedOn(t, c.answer)
+			require.Contains(t, sent, "\aThe bell rang")
+			require.Regexp(t, c.want, sent)
+			require.Regexp(t, ` - screen +80 columns, 24 rows`, sent)
+		})
+	}
 }

@@ -121,7 +121,8 @@ Classic pcap and pcapng files made elsewhere are read too.
 const exitText = `  0  done, nothing found
   1  the program itself failed
   2  wrong use, or input that can't be read
-  3  a warning was given (review); altered (review, verify)
+  3  a warning was given (review); altered (review, verify); something needs doing
+     (prepare)
   4  nothing can be told (review); cut short (review, verify); unsealed (verify)
 
 'demo' ends with 0 when it ran.

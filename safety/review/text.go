@@ -268,6 +268,21 @@ func wide(c rune) bool {
 	return k == width.EastAsianWide || k == width.EastAsianFullwidth
 }
 
+// Paragraph returns text as lines of at most columns columns, for other reports than this package's:
+// first stands before the first line, rest before the others. What could move a cursor, reorder a line or
+// hide text is taken out of text.
+func Paragraph(first, rest, text string, columns int) []string {
+	lines := wrap(clean(text), columns-columnsOf(first), columns-columnsOf(rest))
+	for i, line := range lines {
+		if i == 0 {
+			lines[i] = first + line
+		} else {
+			lines[i] = rest + line
+		}
+	}
+	return lines
+}
+
 // wrap breaks text into lines of at most first and rest columns, at blanks, and inside a word only
 // where the word is longer than a line. It always returns a line.
 func wrap(text string, first, rest int) []string {
