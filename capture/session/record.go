@@ -103,13 +103,12 @@ type LossRecord struct {
 // DiskRecord says what the disk did, or could not do, to a recording: kind `disk`.
 type DiskRecord struct {
 	Kind      string  `json:"kind"`
-	What      string  `json:"what"`                // write-failed, slow-sync, low, full
+	What      string  `json:"what"`                // write-failed, slow-sync
 	File      string  `json:"file,omitempty"`      // that failed
 	Error     string  `json:"error,omitempty"`     //
 	Again     uint64  `json:"again,omitempty"`     // frames of that file that stand in this one too
 	Uncertain uint64  `json:"uncertain,omitempty"` // frames that were written there and may be gone
 	Seconds   float64 `json:"seconds,omitempty"`   // that a sync took
-	Free      uint64  `json:"free,omitempty"`      // bytes
 }
 
 // MarkRecord is a mark: kind `mark`.

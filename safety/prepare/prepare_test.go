@@ -127,7 +127,7 @@ func TestChecks(t *testing.T) {
 		says, do    string
 	}{
 		{"no CAN sockets", "kernel", func(f *Facts) { f.Stack = &socketcan.LinkError{Err: socketcan.ErrNoStack} },
-			NeedsDoing, "this kernel has no CAN sockets", "watch here what it sends through a pipe"},
+			NeedsDoing, "this kernel has no CAN sockets", "look here at what it sends through a pipe"},
 		{"another system", "kernel", func(f *Facts) { f.Stack = &socketcan.LinkError{Err: socketcan.ErrNotLinux} },
 			NeedsDoing, "live buses need Linux", "through a pipe"},
 		{"a sandbox", "kernel", func(f *Facts) { f.Stack = &socketcan.LinkError{Err: socketcan.ErrNotPermitted} },

@@ -141,7 +141,7 @@ func sockets(err error) Check {
 		return Check{Name: "kernel", State: NothingFound, Says: "it has CAN sockets"}
 	}
 	c := Check{Name: "kernel", State: NeedsDoing, Says: "no bus can be recorded here: " + causeOf(err),
-		Do: "read the bus on another machine, and watch here what it sends through a pipe:", Commands: []string{"ridewitness record --from -"}}
+		Do: "read the bus on another machine, and look here at what it sends through a pipe:", Commands: []string{"ridewitness look -"}}
 	switch hint := hintOf(err); {
 	case errors.Is(err, socketcan.ErrNoStack):
 		c.Do = "load them; or " + c.Do
