@@ -157,14 +157,6 @@ func (t *tape) tell(e capture.Event) uint64 {
 	return number
 }
 
-// tellEar takes an event in that is not for the file.
-func (t *tape) tellEar(e capture.Event) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	t.putEvent(e, &t.ear)
-	t.signal()
-}
-
 func (t *tape) putEvent(e capture.Event, only *reader) uint64 {
 	if t.ended {
 		return 0
