@@ -39,7 +39,7 @@ func way(fill bool) int {
 func (a *airTrack) warm(at capture.Stamp, settle float64) (bar float64, unseen bool) {
 	end, step := a.fillEnd, a.fillStep
 	if a.active && a.fill {
-		end, step = a.last.At, a.last.Value-a.from.Value
+		end, step = a.last.At, a.filled(a.from, a.last)
 	}
 	recent := func(t capture.Stamp) bool { return t != 0 && at >= t && at.Sub(t).Seconds() <= settle }
 	if !recent(end) {
@@ -49,6 +49,15 @@ func (a *airTrack) warm(at capture.Stamp, settle float64) (bar float64, unseen b
 		return warmShare * a.unseen.Value, true
 	}
 	return warmShare * step, false
+}
+
+// filled returns the size of a fill step, in bar. One that was going on when the pressure came again has
+// begun unseen, and may have begun from nothing.
+func (a *airTrack) filled(from, to Reading) float64 {
+	if a.unseen.At != 0 && from.At.Sub(a.unseen.At) < airApart {
+		return to.Value
+	}
+	return to.Value - from.Value
 }
 
 // resume follows the first pressure behind a gap, and the one before it: what the air did meanwhile
@@ -154,7 +163,7 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 		return
 	}
 	if a.fill {
-		a.fillEnd, a.fillStep = step.To.At, size
+		a.fillEnd, a.fillStep = step.To.At, a.filled(step.From, step.To)
 	} else {
 		a.fillEnd = 0
 		if a.unseen.At <= step.From.At {

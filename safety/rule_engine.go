@@ -138,6 +138,7 @@ type engineStopWatch struct {
 	any      bool
 	active   bool
 	from     capture.Stamp
+	first    *Closing // of the descent
 	stopped  Reading
 	still    bool // stopped now
 	faltered bool // stood for less than engineStopLong
@@ -163,8 +164,11 @@ func (w *engineStopWatch) Sample(r Reading) {
 	}
 }
 
+// rests names the engine's speed, and the height just before the first corner began to close: where
+// that was not seen the descent may have begun earlier.
 func (w *engineStopWatch) rests(to capture.Stamp) []Rest {
-	return []Rest{{Quantity: decode.EngineSpeed, From: w.from, To: to}}
+	return []Rest{{Quantity: decode.EngineSpeed, From: w.from, To: to},
+		{Corner: w.first.Corner, Quantity: decode.Height, From: w.first.T0.Add(-stillFor), To: w.first.T0}}
 }
 
 // ended is the verdict where the engine did not stop for long before the body had come to rest.
@@ -182,6 +186,7 @@ func (w *engineStopWatch) Happen(h Happening) {
 	switch h.Kind {
 	case DescentBegan:
 		if w.any && w.last.Value >= w.p.Limit(LimitEngineSpeed).Value {
+			w.first = h.Closing
 			w.active, w.from, w.still, w.faltered, w.done = true, h.Start, false, false, false
 		}
 	case DescentEnded:
