@@ -61,15 +61,17 @@ func (a *airTrack) filled(from, to Reading) float64 {
 }
 
 // resume follows the first pressure behind a gap, and the one before it: what the air did meanwhile
-// nobody saw.
-func (a *airTrack) resume(before, r Reading, why Reason) {
+// nobody saw. A fall of no more than the residual pressure is no bleed: it leaves with the line.
+func (a *airTrack) resume(before, r Reading, why Reason, residual float64) {
 	a.unseen = r
 	if a.active {
 		a.torn = why
 	}
-	if change := r.Value - before.Value; before.sensor != nil && abs(change) >= airStepLeast {
-		a.lose(change > 0, r, why)
+	change := r.Value - before.Value
+	if before.sensor == nil || abs(change) < airStepLeast || change < 0 && before.Value <= residual {
+		return
 	}
+	a.lose(change > 0, r, why)
 }
 
 // lose notes that a bleed or a fill up to r may have been missed, why, and that it may belong to the

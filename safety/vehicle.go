@@ -353,7 +353,7 @@ func (c *corner) hangsAt(r Reading) bool {
 func (v *Vehicle) pressure(c *corner, r Reading, gap span) {
 	p := c.pressure
 	if gap.why != "" || !c.lowestKnown {
-		c.air.resume(c.before, r, gap.why)
+		c.air.resume(c.before, r, gap.why, v.limits.Get(LimitResidual, c.id).Value)
 	}
 	c.before = r
 	kept := p.recent.back(0).at == r.At
