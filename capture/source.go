@@ -3,6 +3,7 @@ package capture
 import (
 	"context"
 	"io"
+	"iter"
 )
 
 // EventKind says what an Event tells.
@@ -63,6 +64,23 @@ func NewBatch() *Batch { return &Batch{Frames: make([]Frame, 0, BatchFrames)} }
 func (b *Batch) Reset() {
 	b.Frames = b.Frames[:0]
 	b.Events = b.Events[:0]
+}
+
+// InOrder walks through the batch as it happened: the frames before each event with the event, and last
+// those behind all events with nil. An event whose Index points out of the batch, or back, stands as near
+// to its place as it can. The frames share memory with the batch.
+func (b *Batch) InOrder() iter.Seq2[[]Frame, *Event] {
+	return func(yield func([]Frame, *Event) bool) {
+		next := 0
+		for i := range b.Events {
+			upTo := min(max(next, b.Events[i].Index), len(b.Frames))
+			if !yield(b.Frames[next:upTo], &b.Events[i]) {
+				return
+			}
+			next = upTo
+		}
+		yield(b.Frames[next:], nil)
+	}
 }
 
 // Source yields batches until io.EOF.

@@ -34,17 +34,14 @@ func NewPipeline(signals []decode.Signal, card *jobcard.Card, ask []string) (*Pi
 
 // Take follows one batch.
 func (p *Pipeline) Take(b *capture.Batch) {
-	next := 0
-	for i := range b.Events {
-		e := &b.Events[i]
-		upTo := min(max(next, e.Index), len(b.Frames))
-		p.frames(b.Frames[next:upTo])
-		next = upTo
-		p.Decoder.Observe(*e)
-		p.hear(nil)
-		p.Judge.Event(*e)
+	for frames, e := range b.InOrder() {
+		p.frames(frames)
+		if e != nil {
+			p.Decoder.Observe(*e)
+			p.hear(nil)
+			p.Judge.Event(*e)
+		}
 	}
-	p.frames(b.Frames[next:])
 }
 
 func (p *Pipeline) frames(frames []capture.Frame) {

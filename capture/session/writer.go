@@ -147,14 +147,12 @@ func (w *Writer) Write(b *capture.Batch) error {
 	if w.err != nil {
 		return w.err
 	}
-	next := 0
-	for i := range b.Events {
-		e := &b.Events[i]
-		w.frames(b.Frames[next:min(max(next, e.Index), len(b.Frames))])
-		next = max(next, min(e.Index, len(b.Frames)))
-		w.event(e)
+	for frames, e := range b.InOrder() {
+		w.frames(frames)
+		if e != nil {
+			w.event(e)
+		}
 	}
-	w.frames(b.Frames[next:])
 	return w.err
 }
 

@@ -218,18 +218,12 @@ func NewTalk(pairs []isotp.Pair) *Talk {
 
 // Observe takes the next batch.
 func (t *Talk) Observe(b *capture.Batch) {
-	next := 0
-	for i := range b.Events {
-		e := &b.Events[i]
-		if e.Kind != capture.EventLoss || e.Bus >= capture.MaxBuses {
-			continue
+	for frames, e := range b.InOrder() {
+		t.frames(frames)
+		if e != nil && e.Kind == capture.EventLoss && e.Bus < capture.MaxBuses {
+			t.lost(e.Bus)
 		}
-		upTo := min(max(next, e.Index), len(b.Frames))
-		t.frames(b.Frames[next:upTo])
-		next = upTo
-		t.lost(e.Bus)
 	}
-	t.frames(b.Frames[next:])
 	if n := len(b.Frames); n > 0 {
 		for i, d := range t.dialogues {
 			if !t.listener.Busy(isotp.PairID(i), isotp.Response) {

@@ -76,14 +76,10 @@ func (t *Trace) Message() *Message { return t.found }
 
 // Observe takes the next batch.
 func (t *Trace) Observe(b *capture.Batch) {
-	next := 0
-	for i := range b.Events {
-		e := &b.Events[i]
-		upTo := min(max(next, e.Index), len(b.Frames))
-		t.frames(b.Frames[next:upTo])
-		next = upTo
+	for frames, e := range b.InOrder() {
+		t.frames(frames)
 		switch {
-		case e.Bus >= capture.MaxBuses:
+		case e == nil || e.Bus >= capture.MaxBuses:
 		case e.Kind == capture.EventBus:
 			t.named(e.Bus, e.Name)
 		case e.Kind == capture.EventLoss:
@@ -91,7 +87,6 @@ func (t *Trace) Observe(b *capture.Batch) {
 			t.j1939.Lost(e.Bus)
 		}
 	}
-	t.frames(b.Frames[next:])
 }
 
 // named begins to listen on a bus.
