@@ -2,47 +2,20 @@ package survey
 
 import (
 	"fmt"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"ridewitness/capture"
+	"ridewitness/capture/sourcetest"
 	"ridewitness/decode/isotp"
 	"ridewitness/decode/uds"
 )
 
-// on returns a batch in which bus 0 is can0 and the lines are its frames, step apart: '7E8 03 41 0D 32'.
-// Identifiers of more than three digits are extended. A line 'lost' says that frames are missing there.
-func on(t *testing.T, step capture.Stamp, lines ...string) *capture.Batch {
-	t.Helper()
-	b := capture.NewBatch()
-	b.Events = append(b.Events, capture.Event{Kind: capture.EventBus, Name: "can0"})
-	for i, line := range lines {
-		if line == "lost" {
-			b.Events = append(b.Events, capture.Event{Kind: capture.EventLoss, Index: len(b.Frames), Count: 1})
-			continue
-		}
-		parts := strings.Fields(line)
-		f := capture.Frame{At: capture.Stamp(i) * step, Packet: uint64(len(b.Frames) + 1), Len: uint8(len(parts) - 1)}
-		_, err := fmt.Sscanf(parts[0], "%X", &f.ID)
-		require.NoError(t, err, line)
-		if len(parts[0]) > 3 {
-			f.Flags = capture.Extended
-		}
-		for k, digits := range parts[1:] {
-			_, err := fmt.Sscanf(digits, "%X", &f.Data[k])
-			require.NoError(t, err, line)
-		}
-		b.Frames = append(b.Frames, f)
-	}
-	return b
-}
-
 const step = 10_000_000 // ns
 
 func TestKindsOfFrameAreCounted(t *testing.T) {
-	b := on(t, step, "123 00", "123 01", "124 00", "18FEB02F 00 01 02 03 04 05 06 07")
+	b := sourcetest.Lines(t, step, "123 00", "123 01", "124 00", "18FEB02F 00 01 02 03 04 05 06 07")
 	// Error classes as in the kernel's linux/can/error.h, from memory: 0x04 controller with overflow
 	// of the receive buffer in byte 1, 0x40 bus off.
 	overflow := capture.Frame{Flags: capture.Error, ID: 0x04, Len: 8, Data: [capture.MaxData]byte{1: 0x01}}
@@ -86,7 +59,7 @@ var talk = []string{
 
 func TestPairsThatLookLikeTalk(t *testing.T) {
 	s := New()
-	s.Observe(on(t, step, talk...))
+	s.Observe(sourcetest.Lines(t, step, talk...))
 	found := s.Candidates()
 	require.Len(t, found, 1)
 	require.Equal(t, capture.ID(0x6D4), found[0].Pair.Request)
@@ -95,14 +68,14 @@ func TestPairsThatLookLikeTalk(t *testing.T) {
 	require.False(t, s.Full())
 
 	s = New()
-	s.Observe(on(t, step, "100 01 02 03 04", "101 05 06 07 08", "100 01 02 03 04", "101 05 06 07 08"))
+	s.Observe(sourcetest.Lines(t, step, "100 01 02 03 04", "101 05 06 07 08", "100 01 02 03 04", "101 05 06 07 08"))
 	require.Empty(t, s.Candidates(), "what is sent round and round is no talk")
 }
 
 func TestWhatATesterAsksFor(t *testing.T) {
 	pair := isotp.Pair{Request: 0x6D4, Response: 0x6DC}
 	follow := NewTalk([]isotp.Pair{pair, pair})
-	follow.Observe(on(t, step, talk...))
+	follow.Observe(sourcetest.Lines(t, step, talk...))
 	quiet := capture.NewBatch() // long enough for the last request to stay without an answer
 	quiet.Frames = append(quiet.Frames, capture.Frame{At: 60 * 1_000_000_000, ID: 0x100})
 	follow.Observe(quiet)
@@ -126,7 +99,7 @@ func TestWhatATesterAsksFor(t *testing.T) {
 // A loss between request and answer makes no refusal and no silence of it.
 func TestLossIsNoSilence(t *testing.T) {
 	follow := NewTalk([]isotp.Pair{{Request: 0x6D4, Response: 0x6DC}})
-	follow.Observe(on(t, step, "6D4 03 22 4A 01", "lost", "100 00"))
+	follow.Observe(sourcetest.Lines(t, step, "6D4 03 22 4A 01", "lost", "100 00"))
 	late := capture.NewBatch()
 	late.Frames = append(late.Frames, capture.Frame{At: 60 * 1_000_000_000, ID: 0x100})
 	follow.Observe(late)
@@ -141,7 +114,7 @@ func TestUnitsThatClaimedAnAddress(t *testing.T) {
 	s := New()
 	// Address claimed (group 60928, SAE J1939-81): to all, from 0x2F, with a NAME of eight bytes.
 	// It holds after 250 ms in which nobody objected.
-	s.Observe(on(t, 300_000_000, "18EEFF2F 01 02 03 04 05 06 07 08", "100 00"))
+	s.Observe(sourcetest.Lines(t, 300_000_000, "18EEFF2F 01 02 03 04 05 06 07 08", "100 00"))
 	units := s.Buses()[0].Units
 	require.Len(t, units, 1)
 	require.EqualValues(t, 0x2F, units[0].Address)

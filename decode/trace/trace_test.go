@@ -2,41 +2,16 @@ package trace
 
 import (
 	"fmt"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"ridewitness/capture"
+	"ridewitness/capture/sourcetest"
 	"ridewitness/decode"
 )
 
-// on returns a batch in which bus 0 is can0 and the lines are its frames, 10 ms apart: '7E8 03 41 0D 32'.
-// Identifiers of more than three digits are extended. A line 'lost' says that frames are missing there.
-func on(t *testing.T, lines ...string) *capture.Batch {
-	t.Helper()
-	b := capture.NewBatch()
-	b.Events = append(b.Events, capture.Event{Kind: capture.EventBus, Name: "can0"})
-	for i, line := range lines {
-		if line == "lost" {
-			b.Events = append(b.Events, capture.Event{Kind: capture.EventLoss, Index: len(b.Frames), Count: 1})
-			continue
-		}
-		parts := strings.Fields(line)
-		f := capture.Frame{At: capture.Stamp(i) * 1e7, Packet: uint64(len(b.Frames) + 1), Len: uint8(len(parts) - 1)}
-		_, err := fmt.Sscanf(parts[0], "%X", &f.ID)
-		require.NoError(t, err, line)
-		if len(parts[0]) > 3 {
-			f.Flags = capture.Extended
-		}
-		for k, digits := range parts[1:] {
-			_, err := fmt.Sscanf(digits, "%X", &f.Data[k])
-			require.NoError(t, err, line)
-		}
-		b.Frames = append(b.Frames, f)
-	}
-	return b
-}
+const step = 10_000_000 // ns
 
 var unit = decode.Address{Request: 0x7E0, Response: 0x7E8}
 
@@ -81,7 +56,7 @@ func TestMessageOfAPacket(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			tr := New(signals, nil, c.packet)
 			require.True(t, tr.Needed())
-			tr.Observe(on(t, c.lines...))
+			tr.Observe(sourcetest.Lines(t, step, c.lines...))
 			m := tr.Message()
 			require.NotNil(t, m)
 			require.True(t, tr.Done())
@@ -117,7 +92,7 @@ func TestNoMessageOfPacketsThatDoNotMakeOne(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			tr := New(signals, nil, c.packet)
-			tr.Observe(on(t, c.lines...))
+			tr.Observe(sourcetest.Lines(t, step, c.lines...))
 			require.Nil(t, tr.Message())
 			require.False(t, tr.Done())
 		})
@@ -128,7 +103,7 @@ func TestFurtherPairs(t *testing.T) {
 	pair := []decode.Address{{Request: 0x6D4, Response: 0x6DC}}
 	tr := New(nil, pair, 1)
 	require.True(t, tr.Needed())
-	tr.Observe(on(t, "6D4 02 10 03"))
+	tr.Observe(sourcetest.Lines(t, step, "6D4 02 10 03"))
 	require.NotNil(t, tr.Message())
 	require.Equal(t, "from the tester, 0x6D4", tr.Message().Way)
 	require.Equal(t, []byte{0x10, 0x03}, tr.Message().Payload)
@@ -141,7 +116,7 @@ func TestNotNeededForFramesAlone(t *testing.T) {
 // The search ends: a message that never ends does not make it read a whole night.
 func TestPatienceEnds(t *testing.T) {
 	tr := New(signals, nil, 1)
-	tr.Observe(on(t, "7E8 10 0B 62 4A 01 11 22 33"))
+	tr.Observe(sourcetest.Lines(t, step, "7E8 10 0B 62 4A 01 11 22 33"))
 	idle := capture.NewBatch()
 	for i := range uint64(patience + 1) {
 		idle.Frames = append(idle.Frames[:0], capture.Frame{Packet: i + 2, ID: 0x100})
