@@ -117,8 +117,8 @@ func link(b *Bus) Check {
 			c.Commands = []string{"ip link set " + b.Name + " up"}
 			break
 		}
-		c.Do = "bring it up, listen-only and at the bit rate of the vehicle's bus. ridewitness sets up no link, you do:"
-		c.Commands = []string{"ip link set " + b.Name + " type can bitrate 500000 listen-only on", "ip link set " + b.Name + " up"}
+		c.Do = "bring it up, listen-only and at the bit rate of the vehicle's bus in place of RATE. ridewitness sets up no link, you do:"
+		c.Commands = []string{"ip link set " + b.Name + " type can bitrate RATE listen-only on", "ip link set " + b.Name + " up"}
 	case b.Facts.Virtual():
 		c.State, c.Do = NeedsDoing, "for a job name the link of the adapter"
 	case b.Facts.BitRate == 0:
