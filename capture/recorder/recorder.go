@@ -169,6 +169,10 @@ func (r *Recorder) pump(ctx context.Context) error {
 	}
 }
 
+// ErrNotKept is the answer to a record that can't be kept: the recording has ended, or no file could be
+// written for so long that there is no room for more.
+var ErrNotKept = errors.New("the record is not kept: the recording has ended, or nothing can be written")
+
 // Journal puts a record into the recording at the present moment, and returns its number in the file
 // that is being written. record is any value whose JSON is an object with a field kind.
 func (r *Recorder) Journal(at capture.Stamp, record any) (uint64, error) {
@@ -178,7 +182,7 @@ func (r *Recorder) Journal(at capture.Stamp, record any) (uint64, error) {
 	}
 	number := r.tape.tell(e)
 	if number == 0 {
-		return 0, io.ErrClosedPipe
+		return 0, ErrNotKept
 	}
 	return r.scribe.numberInFile(number), nil
 }
@@ -201,6 +205,7 @@ func (r *Recorder) Status() Status {
 	s := r.scribe.state()
 	s.Missed = r.tape.missedBy(&r.tape.ear)
 	s.Lost = r.tape.missedBy(&r.tape.scribe)
+	s.Forgotten = r.tape.forgot()
 	return s
 }
 
@@ -215,4 +220,7 @@ type Status struct {
 	Failed  []error       // what ended files before their time, the first few
 	Lost    uint64        // frames that no file has since the disk was too late
 	Missed  uint64        // frames that who listens was too late for
+
+	// Forgotten counts records that had no room, since no file was written for very long.
+	Forgotten uint64
 }

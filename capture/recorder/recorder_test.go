@@ -7,9 +7,13 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -30,6 +34,7 @@ type disk struct {
 	operations int
 	fails      func(operation int) bool
 	stall      time.Duration // of the first write after the head
+	syncTakes  time.Duration
 	files      []*diskFile
 }
 
@@ -79,13 +84,18 @@ func (f *diskFile) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
+// Sync makes certain what was written before it was called, and takes its time.
 func (f *diskFile) Sync() error {
 	f.disk.mu.Lock()
-	defer f.disk.mu.Unlock()
-	if err := f.disk.step(); err != nil {
+	written, err := len(f.content), f.disk.step()
+	f.disk.mu.Unlock()
+	if err != nil {
 		return err
 	}
-	f.synced = len(f.content)
+	<-time.After(f.disk.syncTakes)
+	f.disk.mu.Lock()
+	defer f.disk.mu.Unlock()
+	f.synced = written
 	return nil
 }
 
@@ -196,98 +206,94 @@ func options(d *disk) Options {
 	return Options{Head: session.SessionRecord{Origin: session.OriginVirtual}, Files: d.open, Now: now, Timing: quick}
 }
 
-// paced lets a source go on only when what it sent before was flushed, so that a recording has many
-// writes and syncs however fast the machine is.
-func paced(r **Recorder) func(int) {
-	return func(int) {
-		before := (*r).Status().Written
-		for range 200 {
-			if st := (*r).Status(); st.Written.After(before) || st.Trouble != nil {
-				return
-			}
-			<-time.After(200 * time.Microsecond)
-		}
-	}
+// pace lets everything that is due be done before the source goes on: time in these tests is that of a
+// bubble (testing/synctest), which passes only when everybody waits.
+func pace(int) {
+	<-time.After(3 * time.Millisecond)
+	synctest.Wait()
 }
 
 func TestEveryFrameIsInTheFile(t *testing.T) {
-	d := &disk{}
-	r, err := New(&numbered{frames: 100_000, buses: 3, burst: 250}, options(d))
-	require.NoError(t, err)
-	ear := r.Listen()
-	heard := make(chan int, 1)
-	go func() {
-		n := 0
-		batch := capture.NewBatch()
-		for ear.Next(context.Background(), batch) == nil {
-			n += len(batch.Frames)
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		r, err := New(&numbered{frames: 100_000, buses: 3, burst: 250}, options(d))
+		require.NoError(t, err)
+		ear := r.Listen()
+		heard := make(chan int, 1)
+		go func() {
+			n := 0
+			batch := capture.NewBatch()
+			for ear.Next(context.Background(), batch) == nil {
+				n += len(batch.Frames)
+			}
+			heard <- n
+		}()
+		require.NoError(t, r.Run(t.Context()))
+		require.Len(t, d.files, 1)
+		got := read(t, d.files[0].content)
+		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+		require.Len(t, got.numbers, 100_000)
+		for i, n := range got.numbers {
+			require.Equal(t, i, n)
 		}
-		heard <- n
-	}()
-	require.NoError(t, r.Run(t.Context()))
-	require.Len(t, d.files, 1)
-	got := read(t, d.files[0].content)
-	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
-	require.Len(t, got.numbers, 100_000)
-	for i, n := range got.numbers {
-		require.Equal(t, i, n)
-	}
-	require.Zero(t, got.lost)
-	require.Equal(t, 100_000, <-heard)
-	require.Equal(t, len(d.files[0].content), d.files[0].synced)
+		require.Zero(t, got.lost)
+		require.Equal(t, 100_000, <-heard)
+		require.Equal(t, len(d.files[0].content), d.files[0].synced)
+	})
 }
 
 // TestAFileThatFails lets the n-th operation on the disk fail, for every n, and asks for every frame in
-// one of the files; or, where only what was synced survives, for all but what the last second may cost.
+// one of the files: of a file that failed only what a sync had made certain counts, since a disk that
+// fails may have kept no more.
 func TestAFileThatFails(t *testing.T) {
-	const frames = 600
-	whole := 0
-	for n := 1; n == 1 || n <= whole+2; n++ {
-		d := &disk{fails: func(operation int) bool { return operation == n }}
-		var r *Recorder
-		o := options(d)
-		source := &numbered{frames: frames, buses: 2, burst: 20, gate: paced(&r)}
-		r, err := New(source, o)
-		if n == 1 {
-			require.ErrorIs(t, err, errDisk, "the head of the first file can't be written: there is no recording")
-			whole = operations(t, frames)
-			continue
-		}
-		require.NoError(t, err, "operation %d", n)
-		err = r.Run(t.Context())
-		d.mu.Lock()
-		used := d.operations
-		d.mu.Unlock()
-		require.NoError(t, err, "operation %d", n)
-		if used < n {
-			continue // this run was done before that
-		}
-		seen := make([]bool, frames)
-		for _, f := range d.files {
-			for _, number := range read(t, f.content).numbers {
-				seen[number] = true
+	for name, syncTakes := range map[string]time.Duration{"syncs at once": 0, "syncs slowly": 7 * time.Millisecond} {
+		t.Run(name, func(t *testing.T) {
+			whole := operations(t, syncTakes)
+			for n := 2; n <= whole+1; n++ {
+				synctest.Test(t, func(t *testing.T) { failsAt(t, n, syncTakes) })
 			}
+		})
+	}
+	_, err := New(&numbered{frames: 1, buses: 1, burst: 1}, options(&disk{fails: func(n int) bool { return n == 1 }}))
+	require.ErrorIs(t, err, errDisk, "the head of the first file can't be written: there is no recording")
+}
+
+const framesWhileItFails = 600
+
+func failsAt(t *testing.T, n int, syncTakes time.Duration) {
+	d := &disk{fails: func(operation int) bool { return operation == n }, syncTakes: syncTakes}
+	r, err := New(&numbered{frames: framesWhileItFails, buses: 2, burst: 20, gate: pace}, options(d))
+	require.NoError(t, err, "operation %d", n)
+	require.NoError(t, r.Run(t.Context()), "operation %d", n)
+	seen := make([]bool, framesWhileItFails)
+	for i, f := range d.files {
+		content := f.content
+		if i < len(d.files)-1 {
+			content = content[:f.synced]
 		}
-		for number, ok := range seen {
-			require.True(t, ok, "operation %d: frame %d is in no file", n, number)
+		for _, number := range read(t, content).numbers {
+			seen[number] = true
 		}
-		if len(d.files) > 1 {
-			last := read(t, d.files[len(d.files)-1].content)
-			require.Equal(t, session.Sealed, last.verdict.Verdict, "operation %d: %s", n, last.verdict.Why)
-			require.NotEmpty(t, r.Status().Failed)
-			require.True(t, has(last.records, `"what":"write-failed"`), "the file that goes on says why")
-		}
+	}
+	require.NotContains(t, seen, false, "operation %d: a frame is in no file", n)
+	last := read(t, d.files[len(d.files)-1].content)
+	require.Equal(t, session.Sealed, last.verdict.Verdict, "operation %d: %s", n, last.verdict.Why)
+	if len(d.files) > 1 {
+		require.NotEmpty(t, r.Status().Failed)
+		require.True(t, has(last.records, `"what":"write-failed"`), "the file that goes on says why")
 	}
 }
 
 // operations returns how many operations a recording takes when nothing fails.
-func operations(t *testing.T, frames int) int {
-	d := &disk{}
-	var r *Recorder
-	r, err := New(&numbered{frames: frames, buses: 2, burst: 20, gate: paced(&r)}, options(d))
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	return d.operations
+func operations(t *testing.T, syncTakes time.Duration) (whole int) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{syncTakes: syncTakes}
+		r, err := New(&numbered{frames: framesWhileItFails, buses: 2, burst: 20, gate: pace}, options(d))
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		whole = d.operations
+	})
+	return whole
 }
 
 func has(records []capture.Event, text string) bool {
@@ -302,170 +308,285 @@ func has(records []capture.Event, text string) bool {
 // TestCrashClones takes the power away after every sync and loses what was not synced, wholly or in
 // part: what is left opens, and holds every frame that was synced.
 func TestCrashClones(t *testing.T) {
-	d := &disk{}
-	var r *Recorder
-	var clones [][]byte
-	var sure []int
-	source := &numbered{frames: 2000, buses: 1, burst: 25}
-	source.gate = func(next int) {
-		paced(&r)(next)
-		d.mu.Lock()
-		defer d.mu.Unlock()
-		f := d.files[0]
-		clones, sure = append(clones, bytes.Clone(f.content)), append(sure, f.synced)
-	}
-	r, err := New(source, options(d))
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	require.NotEmpty(t, clones)
-	random := rand.New(rand.NewPCG(1, 2))
-	kept := 0
-	for i, content := range clones {
-		certain := len(read(t, content[:sure[i]]).numbers)
-		for range 3 {
-			cut := sure[i] + random.IntN(len(content)-sure[i]+1)
-			got := read(t, content[:cut])
-			require.GreaterOrEqual(t, len(got.numbers), certain)
-			require.NotEqual(t, session.Altered, got.verdict.Verdict, got.verdict.Why)
-			for j, n := range got.numbers {
-				require.Equal(t, j, n)
-			}
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		var clones [][]byte
+		var sure []int
+		source := &numbered{frames: 2000, buses: 1, burst: 25}
+		source.gate = func(next int) {
+			pace(next)
+			d.mu.Lock()
+			defer d.mu.Unlock()
+			f := d.files[0]
+			clones, sure = append(clones, bytes.Clone(f.content)), append(sure, f.synced)
 		}
-		kept = max(kept, certain)
-	}
-	require.Positive(t, kept, "some of the clones were taken after a sync")
+		r, err := New(source, options(d))
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		require.NotEmpty(t, clones)
+		random := rand.New(rand.NewPCG(1, 2))
+		kept := 0
+		for i, content := range clones {
+			certain := len(read(t, content[:sure[i]]).numbers)
+			for range 3 {
+				cut := sure[i] + random.IntN(len(content)-sure[i]+1)
+				got := read(t, content[:cut])
+				require.GreaterOrEqual(t, len(got.numbers), certain)
+				require.NotEqual(t, session.Altered, got.verdict.Verdict, got.verdict.Why)
+				for j, n := range got.numbers {
+					require.Equal(t, j, n)
+				}
+			}
+			kept = max(kept, certain)
+		}
+		require.Positive(t, kept, "some of the clones were taken after a sync")
+	})
 }
 
 // TestAStalledDiskLosesNothing holds the disk for longer than the source takes for everything.
 func TestAStalledDiskLosesNothing(t *testing.T) {
-	d := &disk{stall: 300 * time.Millisecond}
-	r, err := New(&numbered{frames: 200_000, buses: 8, burst: 256}, options(d))
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	got := read(t, d.files[0].content)
-	require.Len(t, got.numbers, 200_000)
-	require.Zero(t, got.lost)
-	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{stall: 300 * time.Millisecond}
+		r, err := New(&numbered{frames: 200_000, buses: 8, burst: 256}, options(d))
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Len(t, got.numbers, 200_000)
+		require.Zero(t, got.lost)
+		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	})
 }
 
 // TestWhatIsLostIsCounted gives the tape too little room for a disk that stalls: what is in the file
 // and what it says is lost are everything, bus by bus.
 func TestWhatIsLostIsCounted(t *testing.T) {
-	d := &disk{stall: 100 * time.Millisecond}
-	o := options(d)
-	o.frames = 1 << 12
-	source := &numbered{frames: 50_000, buses: 3, burst: 256}
-	r, err := New(source, o)
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	got := read(t, d.files[0].content)
-	require.Positive(t, got.lost)
-	require.Equal(t, 50_000, len(got.numbers)+int(got.lost))
-	require.Equal(t, got.lost, r.Status().Lost)
-	perBus := [3]uint64{}
-	for _, e := range got.events {
-		if e.Kind == capture.EventLoss {
-			perBus[e.Bus] += e.Count
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{stall: 100 * time.Millisecond}
+		o := options(d)
+		o.frames = 1 << 12
+		source := &numbered{frames: 50_000, buses: 3, burst: 256}
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Positive(t, got.lost)
+		require.Equal(t, 50_000, len(got.numbers)+int(got.lost))
+		require.Equal(t, got.lost, r.Status().Lost)
+		perBus := [3]uint64{}
+		for _, e := range got.events {
+			if e.Kind == capture.EventLoss {
+				perBus[e.Bus] += e.Count
+			}
 		}
-	}
-	for _, n := range got.numbers {
-		perBus[n%3]++
-	}
-	require.Equal(t, [3]uint64{16_667, 16_667, 16_666}, perBus)
+		for _, n := range got.numbers {
+			perBus[n%3]++
+		}
+		require.Equal(t, [3]uint64{16_667, 16_667, 16_666}, perBus)
+	})
 }
 
 // TestWhoListensHoldsUpNobody: nobody takes what is for the ear, and the file has everything.
 func TestWhoListensHoldsUpNobody(t *testing.T) {
-	d := &disk{}
-	o := options(d)
-	o.frames = 1 << 12
-	var r *Recorder
-	source := &numbered{frames: 50_000, buses: 1, burst: 256}
-	source.gate = func(int) {
-		r.tape.mu.Lock()
-		behind := r.tape.head - r.tape.scribe.at.frame
-		r.tape.mu.Unlock()
-		if behind > 1<<11 {
-			paced(&r)(0)
-		}
-	}
-	r, err := New(source, o)
-	require.NoError(t, err)
-	ear := r.Listen()
-	require.NoError(t, r.Run(t.Context()))
-	got := read(t, d.files[0].content)
-	require.Len(t, got.numbers, 50_000)
-	var lost, heard uint64
-	batch := capture.NewBatch()
-	for ear.Next(t.Context(), batch) == nil {
-		heard += uint64(len(batch.Frames))
-		for _, e := range batch.Events {
-			if e.Kind == capture.EventLoss {
-				lost += e.Count
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		o := options(d)
+		o.frames = 1 << 12
+		var r *Recorder
+		source := &numbered{frames: 50_000, buses: 1, burst: 256}
+		source.gate = func(int) {
+			r.tape.mu.Lock()
+			behind := r.tape.head - r.tape.scribe.at.frame
+			r.tape.mu.Unlock()
+			if behind > 1<<11 {
+				pace(0)
 			}
 		}
-	}
-	require.Equal(t, uint64(50_000), lost+heard, "who listens is told what it missed")
-	require.Equal(t, lost, r.Status().Missed)
+		r, err := New(source, o)
+		require.NoError(t, err)
+		ear := r.Listen()
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Len(t, got.numbers, 50_000)
+		var lost, heard uint64
+		batch := capture.NewBatch()
+		for ear.Next(t.Context(), batch) == nil {
+			heard += uint64(len(batch.Frames))
+			for _, e := range batch.Events {
+				if e.Kind == capture.EventLoss {
+					lost += e.Count
+				}
+			}
+		}
+		require.Equal(t, uint64(50_000), lost+heard, "who listens is told what it missed")
+		require.Equal(t, lost, r.Status().Missed)
+	})
 }
 
 // TestAPatientSourceWaits: a source that can wait loses nothing on the smallest tape.
 func TestAPatientSourceWaits(t *testing.T) {
-	d := &disk{stall: 50 * time.Millisecond}
-	o := options(d)
-	o.frames, o.Patient = 1<<9, true
-	r, err := New(&numbered{frames: 20_000, buses: 2, burst: 256}, o)
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	got := read(t, d.files[0].content)
-	require.Len(t, got.numbers, 20_000)
-	require.Zero(t, got.lost)
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{stall: 50 * time.Millisecond}
+		o := options(d)
+		o.frames, o.Patient = 1<<9, true
+		r, err := New(&numbered{frames: 20_000, buses: 2, burst: 256}, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Len(t, got.numbers, 20_000)
+		require.Zero(t, got.lost)
+	})
 }
 
 // TestSections begins a section often: each verifies, and hangs on the one before.
 func TestSections(t *testing.T) {
-	d := &disk{}
-	o := options(d)
-	o.Timing.Section = 4 * time.Millisecond
-	var r *Recorder
-	r, err := New(&numbered{frames: 1000, buses: 2, burst: 20, gate: paced(&r)}, o)
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	got := read(t, d.files[0].content)
-	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
-	require.Greater(t, got.verdict.Sections, 2)
-	require.Len(t, got.numbers, 1000)
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		o := options(d)
+		o.Timing.Section = 4 * time.Millisecond
+		r, err := New(&numbered{frames: 1000, buses: 2, burst: 20, gate: pace}, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+		require.Greater(t, got.verdict.Sections, 2)
+		require.Len(t, got.numbers, 1000)
+	})
 }
 
-// TestNumbersAreThoseOfTheFile: what Journal returns is the number under which a reader finds it.
-func TestNumbersAreThoseOfTheFile(t *testing.T) {
-	d := &disk{fails: func(operation int) bool { return operation == 9 }}
-	o := options(d)
-	o.Timing.Section = 7 * time.Millisecond
-	var r *Recorder
-	told := map[string]uint64{}
-	source := &numbered{frames: 1500, buses: 1, burst: 50}
-	source.gate = func(next int) {
-		paced(&r)(next)
-		note := fmt.Sprintf("note %d", next)
-		n, err := r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note", Note: note})
-		require.NoError(t, err)
-		told[note] = n
+// counted yields a loss of two frames before each burst, and counts from the start of the recording.
+type counted struct {
+	numbered
+	lost int64
+}
+
+func (c *counted) Next(ctx context.Context, into *capture.Batch) error {
+	if err := c.numbered.Next(ctx, into); err != nil {
+		return err
 	}
-	r, err := New(source, o)
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	require.Greater(t, len(d.files), 1)
-	got := read(t, d.files[len(d.files)-1].content)
-	found := 0
-	for _, e := range got.records {
-		for note, n := range told {
-			if strings.Contains(string(e.Body), `"`+note+`"`) && n > 0 && e.Record == n {
-				found++
+	c.lost += 2
+	into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventLoss, Count: 2},
+		capture.Event{At: began, Kind: capture.EventCounters, Index: len(into.Frames), Received: int64(c.sent), Dropped: c.lost})
+	return nil
+}
+
+// TestSectionsCountForThemselves: the sections' losses add up to those of the recording, once each.
+func TestSectionsCountForThemselves(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		o := options(d)
+		o.Timing.Section = 10 * time.Millisecond
+		source := &counted{numbered: numbered{frames: 1000, buses: 1, burst: 20, gate: pace}}
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		reader := session.NewReader(bytes.NewReader(d.files[0].content), "file")
+		defer reader.Close()
+		var facts session.Facts
+		batch := capture.NewBatch()
+		for reader.Next(context.Background(), batch) == nil {
+			facts.Observe(batch)
+		}
+		require.Greater(t, reader.Integrity().Sections, 2)
+		require.NotNil(t, facts.Lost())
+		require.EqualValues(t, source.lost, *facts.Lost())
+	})
+}
+
+// TestNumbersAreThoseOfTheFile: what Journal returns is the number under which a reader of the file that
+// was being written finds the record, over sections and in the file that follows one that failed.
+func TestNumbersAreThoseOfTheFile(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{fails: func(operation int) bool { return operation == 40 }}
+		o := options(d)
+		o.Timing.Section = 7 * time.Millisecond
+		var r *Recorder
+		type note struct {
+			text, file string
+			number     uint64
+		}
+		var told []note
+		source := &numbered{frames: 1500, buses: 1, burst: 50}
+		source.gate = func(next int) {
+			pace(next)
+			n := note{text: fmt.Sprintf(`"note %d"`, next), file: r.Status().File}
+			var err error
+			n.number, err = r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note", Note: fmt.Sprintf("note %d", next)})
+			require.NoError(t, err)
+			told = append(told, n)
+		}
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		require.Len(t, d.files, 2)
+		found := map[string]int{}
+		for i, f := range d.files {
+			for _, e := range read(t, f.content).records {
+				for _, n := range told {
+					if n.file == fmt.Sprintf("file-%d", i+1) && strings.Contains(string(e.Body), n.text) {
+						require.Equal(t, n.number, e.Record, n.text)
+						found[n.file]++
+					}
+				}
 			}
 		}
+		require.Greater(t, found["file-1"], 3)
+		require.Greater(t, found["file-2"], 3)
+	})
+}
+
+// TestABehindGoesOn records behind a finished session: one file that verifies, its numbers going on.
+func TestABehindGoesOn(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "session.pcapng")
+	record := func(o Options, frames int) {
+		r, err := New(&numbered{frames: frames, buses: 2, burst: 50}, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
 	}
-	require.Greater(t, found, 5)
+	o := options(nil)
+	o.Files = func(int) (session.File, string, error) { f, err := session.Create(path); return f, path, err }
+	record(o, 100)
+	f, end, err := session.Continue(path)
+	require.NoError(t, err)
+	require.EqualValues(t, 100, end.Packets)
+	o.Behind = end
+	o.Files = func(int) (session.File, string, error) { return f, path, nil }
+	r, err := New(&numbered{frames: 50, buses: 2, burst: 50}, o)
+	require.NoError(t, err)
+	number, err := r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note", Note: "again"})
+	require.NoError(t, err)
+	require.NoError(t, r.Run(t.Context()))
+	content, err := os.ReadFile(path)
+	require.NoError(t, err)
+	got := read(t, content)
+	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	require.Equal(t, 2, got.verdict.Sections)
+	require.Len(t, got.numbers, 150)
+	require.True(t, slices.ContainsFunc(got.records, func(e capture.Event) bool {
+		return e.Record == number && strings.Contains(string(e.Body), "again")
+	}), "J%d", number)
+}
+
+// TestEventsHaveABound: a scribe without a file keeps what it can, counts the rest, and no loss is
+// forgotten.
+func TestEventsHaveABound(t *testing.T) {
+	tp := newTape(1<<6, false)
+	tp.tell(capture.Event{Kind: capture.EventBus, Name: "can0"})
+	for range maxEvents + 10 {
+		tp.tell(capture.Event{Kind: capture.EventJournal, Name: "clock", Body: []byte(`{"kind":"clock"}`)})
+	}
+	tp.tell(capture.Event{Kind: capture.EventLoss, Count: 7})
+	require.EqualValues(t, 11, tp.forgot())
+	batch := capture.NewBatch()
+	_, err := tp.take(&tp.scribe, batch)
+	require.NoError(t, err)
+	var lost uint64
+	for _, e := range batch.Events {
+		if e.Kind == capture.EventLoss {
+			lost += e.Count
+		}
+	}
+	require.EqualValues(t, 7, lost)
+	require.Len(t, batch.Events, maxEvents+1)
 }
 
 // TestTakenBackAcrossFiles renames what a take-back names, since another file counts anew.
@@ -490,86 +611,93 @@ func TestTakenBackAcrossFiles(t *testing.T) {
 
 // TestNoRoom ends a file in good order and goes on in another when there is room again.
 func TestNoRoom(t *testing.T) {
-	d := &disk{}
-	o := options(d)
-	var mu sync.Mutex
-	room := error(nil)
-	o.Room = func() error { mu.Lock(); defer mu.Unlock(); return room }
-	set := func(err error) { mu.Lock(); room = err; mu.Unlock() }
-	errFull := errors.New("the disk is full")
-	var r *Recorder
-	source := &numbered{frames: 300, buses: 1, burst: 10}
-	await := func(trouble bool) {
-		for (r.Status().Trouble != nil) != trouble {
-			<-time.After(time.Millisecond)
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		o := options(d)
+		var mu sync.Mutex
+		room := error(nil)
+		o.Room = func() error { mu.Lock(); defer mu.Unlock(); return room }
+		set := func(err error) { mu.Lock(); room = err; mu.Unlock() }
+		errFull := errors.New("the disk is full")
+		var r *Recorder
+		source := &numbered{frames: 300, buses: 1, burst: 10}
+		await := func(trouble bool) {
+			for (r.Status().Trouble != nil) != trouble {
+				<-time.After(time.Millisecond)
+			}
 		}
-	}
-	source.gate = func(next int) {
-		switch next {
-		case 100:
-			set(errFull)
-			await(true)
-		case 200:
-			set(nil)
-			await(false)
+		source.gate = func(next int) {
+			switch next {
+			case 100:
+				set(errFull)
+				await(true)
+			case 200:
+				set(nil)
+				await(false)
+			}
 		}
-	}
-	r, err := New(source, o)
-	require.NoError(t, err)
-	require.NoError(t, r.Run(t.Context()))
-	require.Len(t, d.files, 2)
-	seen := 0
-	for _, f := range d.files {
-		got := read(t, f.content)
-		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
-		seen += len(got.numbers)
-	}
-	require.Equal(t, 300, seen, "what came meanwhile was on the tape")
-	require.True(t, has(read(t, d.files[1].content).records, errFull.Error()))
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		require.Len(t, d.files, 2)
+		seen := 0
+		for _, f := range d.files {
+			got := read(t, f.content)
+			require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+			seen += len(got.numbers)
+		}
+		require.Equal(t, 300, seen, "what came meanwhile was on the tape")
+		require.True(t, has(read(t, d.files[1].content).records, errFull.Error()))
+	})
 }
 
 // TestStop ends a source that would go on for ever.
 func TestStop(t *testing.T) {
-	d := &disk{}
-	o := options(d)
-	ctx, cancel := context.WithCancel(t.Context())
-	source := &numbered{frames: 1 << 40, buses: 1, burst: 10}
-	var r *Recorder
-	source.gate = func(next int) {
-		paced(&r)(next)
-		if next >= 100 {
-			cancel()
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{}
+		o := options(d)
+		ctx, cancel := context.WithCancel(t.Context())
+		source := &numbered{frames: 1 << 40, buses: 1, burst: 10}
+		source.gate = func(next int) {
+			pace(next)
+			if next >= 100 {
+				cancel()
+			}
 		}
-	}
-	r, err := New(source, o)
-	require.NoError(t, err)
-	require.NoError(t, r.Run(ctx))
-	got := read(t, d.files[0].content)
-	require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
-	require.GreaterOrEqual(t, len(got.numbers), 100)
-	_, err = r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note"})
-	require.ErrorIs(t, err, io.ErrClosedPipe)
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(ctx))
+		got := read(t, d.files[0].content)
+		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+		require.GreaterOrEqual(t, len(got.numbers), 100)
+		_, err = r.Journal(now(), session.MarkRecord{Kind: session.KindMark, Name: "note"})
+		require.ErrorIs(t, err, ErrNotKept)
+	})
 }
 
 // TestADeadDisk never takes anything: the end comes, with an error.
 func TestADeadDisk(t *testing.T) {
-	d := &disk{fails: func(operation int) bool { return operation > 3 }}
-	r, err := New(&numbered{frames: 5000, buses: 1, burst: 100}, options(d))
-	require.NoError(t, err)
-	err = r.Run(t.Context())
-	require.ErrorContains(t, err, "the last frames could not be written")
-	require.ErrorIs(t, err, errDisk)
+	synctest.Test(t, func(t *testing.T) {
+		d := &disk{fails: func(operation int) bool { return operation > 3 }}
+		r, err := New(&numbered{frames: 5000, buses: 1, burst: 100}, options(d))
+		require.NoError(t, err)
+		err = r.Run(t.Context())
+		require.ErrorContains(t, err, "the last frames could not be written")
+		require.ErrorIs(t, err, errDisk)
+	})
 }
 
 func TestJournalRefusesWhatIsNoRecord(t *testing.T) {
-	r, err := New(&numbered{buses: 1}, options(&disk{}))
-	require.NoError(t, err)
-	for name, record := range map[string]any{
-		"no object": 7, "no kind": struct{ A int }{1}, "a seal": session.SealRecord{Kind: session.KindSeal},
-		"a session": session.SessionRecord{Kind: session.KindSession}, "no JSON": func() {},
-	} {
-		_, err := r.Journal(now(), record)
-		require.Error(t, err, name)
-	}
-	require.NoError(t, r.Run(t.Context()))
+	synctest.Test(t, func(t *testing.T) {
+		r, err := New(&numbered{buses: 1}, options(&disk{}))
+		require.NoError(t, err)
+		for name, record := range map[string]any{
+			"no object": 7, "no kind": struct{ A int }{1}, "a seal": session.SealRecord{Kind: session.KindSeal},
+			"a session": session.SessionRecord{Kind: session.KindSession}, "no JSON": func() {},
+		} {
+			_, err := r.Journal(now(), record)
+			require.Error(t, err, name)
+		}
+		require.NoError(t, r.Run(t.Context()))
+	})
 }

@@ -79,12 +79,11 @@ func (t *tape) slot(n uint64) *capture.Frame { return &t.frames[n&uint64(len(t.f
 func (t *tape) put(b *capture.Batch) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	next := 0
-	for i := range b.Events {
-		e := &b.Events[i]
-		upTo := min(max(next, e.Index), len(b.Frames))
-		t.putFrames(b.Frames[next:upTo])
-		next = upTo
+	for frames, e := range b.InOrder() {
+		t.putFrames(frames)
+		if e == nil {
+			break
+		}
 		for t.patient && !t.ended && len(t.events) >= maxEvents {
 			t.signal()
 			t.room.Wait()
@@ -93,7 +92,6 @@ func (t *tape) put(b *capture.Batch) {
 			t.stream.number(of, t.putEvent(*e, nil))
 		}
 	}
-	t.putFrames(b.Frames[next:])
 	t.signal()
 }
 
@@ -166,7 +164,7 @@ func (t *tape) putEvent(e capture.Event, only *reader) uint64 {
 		return 0
 	}
 	if len(t.events) >= maxEvents && !t.patient && e.Kind != capture.EventBus {
-		t.missing++
+		t.forget(&e)
 		return 0
 	}
 	switch e.Kind {
@@ -179,6 +177,19 @@ func (t *tape) putEvent(e capture.Event, only *reader) uint64 {
 	}
 	t.events = append(t.events, placed{at: t.head, event: e, only: only})
 	return e.Record
+}
+
+// forget takes an event for which there is no room: a loss is told with what the readers missed, anything
+// else is counted.
+func (t *tape) forget(e *capture.Event) {
+	if e.Kind != capture.EventLoss {
+		t.missing++
+		return
+	}
+	for _, r := range []*reader{&t.scribe, &t.ear} {
+		r.missed[e.Bus%capture.MaxBuses] += e.Count
+		r.behind = true
+	}
 }
 
 // join adds a loss to one of the same bus at the same place, so that the events of a scribe without a
@@ -342,6 +353,13 @@ func (t *tape) missedBy(r *reader) uint64 {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return r.total
+}
+
+// forgot returns how many events had no room.
+func (t *tape) forgot() uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.missing
 }
 
 // next is the Next of who listens.

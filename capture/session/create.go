@@ -55,13 +55,3 @@ func Continue(path string) (File, End, error) {
 	}
 	return created{f}, End{Previous: end.last, Records: end.records, Packets: end.packets, At: max(end.at, end.From.At)}, nil
 }
-
-// Busy reports whether somebody is writing to a file.
-func Busy(path string) (bool, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return false, err
-	}
-	defer f.Close()
-	return shared(f) != nil, nil
-}

@@ -12,9 +12,3 @@ import (
 func lock(f *os.File) error {
 	return syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 }
-
-// shared fails while another process, or another opening of the file in this one, has taken it. What
-// it takes is given back when f is closed.
-func shared(f *os.File) error {
-	return syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB)
-}

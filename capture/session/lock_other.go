@@ -6,5 +6,3 @@ import "os"
 
 // lock does nothing where the system has no advisory lock.
 func lock(*os.File) error { return nil }
-
-func shared(*os.File) error { return nil }
