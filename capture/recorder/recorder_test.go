@@ -106,6 +106,9 @@ func (f *diskFile) Close() error {
 	return f.disk.step()
 }
 
+// busNames are chosen to be mistaken for kinds of records.
+var busNames = []string{"seal", "can1", "session", "can3", "can4", "can5", "can6", "can7"}
+
 // numbered is a source of frames that carry their own number. It yields them in bursts and ends.
 type numbered struct {
 	frames, buses int
@@ -123,7 +126,7 @@ func (n *numbered) Next(ctx context.Context, into *capture.Batch) error {
 	if !n.named {
 		n.named = true
 		for i := range n.buses {
-			into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventBus, Bus: capture.BusID(i), Name: fmt.Sprintf("can%d", i)})
+			into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventBus, Bus: capture.BusID(i), Name: busNames[i]})
 		}
 	}
 	if n.sent == n.frames {
@@ -232,6 +235,7 @@ func TestEveryFrameIsInTheFile(t *testing.T) {
 		require.Len(t, d.files, 1)
 		got := read(t, d.files[0].content)
 		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+		require.Equal(t, 1, got.verdict.Sections)
 		require.Len(t, got.numbers, 100_000)
 		for i, n := range got.numbers {
 			require.Equal(t, i, n)

@@ -144,43 +144,35 @@ func (s *scribe) write() (over bool) {
 	return false
 }
 
-// writeBatch writes the batch, in parts where a section begins among its frames.
+// writeBatch writes the batch, and what the recording makes itself at its place among the frames.
 func (s *scribe) writeBatch() error {
-	b, from := s.batch, 0
-	if len(b.Frames) > 0 || len(b.Events) > 0 {
-		s.file.dirty = true
-	}
-	part := capture.Batch{}
-	frame := 0
-	for i := range b.Events {
-		e := &b.Events[i]
-		s.note(e)
-		if e.Kind != capture.EventSection && e.Name != session.KindSeal {
-			continue
+	for frames, e := range s.batch.InOrder() {
+		part := capture.Batch{Frames: frames}
+		s.file.dirty = s.file.dirty || len(frames) > 0 || e != nil
+		if e != nil && !makes(e) {
+			part.Events = []capture.Event{s.fitted(*e, len(frames))}
 		}
-		part.Frames, part.Events = b.Frames[frame:e.Index], shifted(b.Events[from:i], frame)
 		if err := s.file.writer.Write(&part); err != nil {
 			return err
 		}
-		from, frame = i+1, e.Index
-		if err := s.own(e); err != nil {
-			return err
+		if e != nil && makes(e) {
+			if err := s.own(e); err != nil {
+				return err
+			}
 		}
 	}
-	part.Frames, part.Events = b.Frames[frame:], shifted(b.Events[from:], frame)
-	return s.file.writer.Write(&part)
+	return nil
 }
 
-// shifted places events among the frames from the by-th on.
-func shifted(events []capture.Event, by int) []capture.Event {
-	for i := range events {
-		events[i].Index -= by
-	}
-	return events
+// makes reports whether an event asks for something that a recording makes itself.
+func makes(e *capture.Event) bool {
+	return e.Kind == capture.EventSection || e.Kind == capture.EventJournal && e.Name == session.KindSeal
 }
 
-// note follows an event on its way into the file, and makes it fit there.
-func (s *scribe) note(e *capture.Event) {
+// fitted follows an event on its way into the file, and makes it fit there: behind that many frames, with
+// the numbers of the file and the counts of the section.
+func (s *scribe) fitted(e capture.Event, behind int) capture.Event {
+	e.Index = behind
 	switch e.Kind {
 	case capture.EventBus:
 		for len(s.buses) <= int(e.Bus%capture.MaxBuses) {
@@ -198,6 +190,7 @@ func (s *scribe) note(e *capture.Event) {
 			e.Body = renumber(e.Body, s.numberInFile)
 		}
 	}
+	return e
 }
 
 // own writes what the recording makes itself: a seal, or the end of a section and the next one.
