@@ -164,7 +164,7 @@ func (t *tape) putEvent(e capture.Event, only *reader) uint64 {
 		return 0
 	}
 	if len(t.events) >= maxEvents && !t.patient && e.Kind != capture.EventBus {
-		t.forget(&e)
+		t.forget(&e, only)
 		return 0
 	}
 	switch e.Kind {
@@ -181,14 +181,16 @@ func (t *tape) putEvent(e capture.Event, only *reader) uint64 {
 
 // forget takes an event for which there is no room: a loss is told with what the readers missed, anything
 // else is counted.
-func (t *tape) forget(e *capture.Event) {
+func (t *tape) forget(e *capture.Event, only *reader) {
 	if e.Kind != capture.EventLoss {
 		t.missing++
 		return
 	}
 	for _, r := range []*reader{&t.scribe, &t.ear} {
-		r.missed[e.Bus%capture.MaxBuses] += e.Count
-		r.behind = true
+		if only == nil || only == r {
+			r.missed[e.Bus%capture.MaxBuses] += e.Count
+			r.behind = true
+		}
 	}
 }
 
