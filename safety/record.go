@@ -6,8 +6,9 @@ import (
 
 // record is what is known of the recording itself: whether anybody counted what was lost.
 type record struct {
-	lost    [capture.MaxBuses]uint64 // told before frames
-	dropped [capture.MaxBuses]uint64 // told by the statistics
+	lost    [capture.MaxBuses]uint64 // told before frames, in the present section
+	dropped [capture.MaxBuses]uint64 // told by the statistics of the present section
+	before  uint64                   // lost in the sections before
 	known   bool
 	overrun [capture.MaxBuses]uint64 // times a controller said that it lost frames, nobody knows how many
 	damage  int
@@ -26,6 +27,9 @@ func (r *record) event(e capture.Event) {
 			r.known = true
 			r.dropped[e.Bus] = max(r.dropped[e.Bus], uint64(e.Dropped))
 		}
+	case capture.EventSection:
+		r.before = r.total()
+		r.lost, r.dropped = [capture.MaxBuses]uint64{}, [capture.MaxBuses]uint64{}
 	case capture.EventDamage:
 		r.damage++
 	}
@@ -47,9 +51,9 @@ func (r *record) overruns() uint64 {
 	return n
 }
 
-// total returns how many frames were lost: per bus the larger of the two counts, never their sum.
+// total returns how many frames were lost: per section and bus the larger of the two counts, never their sum.
 func (r *record) total() uint64 {
-	var n uint64
+	n := r.before
 	for i := range r.lost {
 		n += max(r.lost[i], r.dropped[i])
 	}

@@ -412,6 +412,8 @@ type CornerView struct {
 	Squeezed         bool    // see StandingLine
 	OverDesignMM     float64 // height over design
 	OverDesignKnown  bool
+	LeftMM           float64 // of the way down to where it was before it was raised, else to design height
+	LeftKnown        bool
 }
 
 // View returns what a screen shows of a corner at now.
@@ -427,6 +429,10 @@ func (l *Lookout) View(id decode.Corner, now capture.Stamp) CornerView {
 	}
 	if shift, ok := v.overDesign(c); ok && w.Height.Seen {
 		w.OverDesignMM, w.OverDesignKnown = w.Height.Last.Value+shift, true
+		w.LeftMM, w.LeftKnown = max(w.OverDesignMM, 0), true
+	}
+	if c.openStart.At != 0 && w.Height.Seen {
+		w.LeftMM, w.LeftKnown = max(w.Height.Last.Value-c.openStart.Value, 0), true
 	}
 	return w
 }

@@ -174,11 +174,15 @@ func (r *Recorder) pump(ctx context.Context) error {
 var ErrNotKept = errors.New("the record is not kept: the recording has ended, or nothing can be written")
 
 // Journal puts a record into the recording at the present moment, and returns its number in the file
-// that is being written. record is any value whose JSON is an object with a field kind.
+// that is being written. record is any value whose JSON is an object with a field kind; a take-back names
+// a record by its number in that file.
 func (r *Recorder) Journal(at capture.Stamp, record any) (uint64, error) {
 	e, err := event(at, record)
 	if err != nil {
 		return 0, err
+	}
+	if e.Name == session.KindMark && r.scribe.numberBase() != 0 {
+		e.Body = renumber(e.Body, r.scribe.numberOnTape)
 	}
 	number := r.tape.tell(e)
 	if number == 0 {

@@ -303,7 +303,7 @@ func (s *scribe) took(d done) {
 	s.file.proven, s.pause = true, s.o.Timing.Retry
 	s.change(func(st *Status) { st.Synced, st.Longest = time.Now(), max(st.Longest, d.took) })
 	if d.took > slowSync {
-		s.journal(session.DiskRecord{Kind: session.KindDisk, What: "slow-sync", Seconds: d.took.Seconds()})
+		s.journal(session.DiskRecord{Kind: session.KindDisk, What: session.DiskSlow, Seconds: d.took.Seconds()})
 	}
 }
 
@@ -348,7 +348,7 @@ func (s *scribe) reopen() error {
 		return err
 	}
 	back := s.tape.rewind()
-	record := session.DiskRecord{Kind: session.KindDisk, What: "write-failed", Again: back.again, Uncertain: back.uncertain}
+	record := session.DiskRecord{Kind: session.KindDisk, What: session.DiskFailed, Again: back.again, Uncertain: back.uncertain}
 	if why.Trouble != nil {
 		record.Error = why.Trouble.Error()
 	}
@@ -410,6 +410,9 @@ func (s *scribe) numberBase() int64 {
 	defer s.mu.Unlock()
 	return s.base
 }
+
+// numberOnTape returns which number a record of the present file has on the tape.
+func (s *scribe) numberOnTape(n uint64) uint64 { return uint64(max(int64(n)+s.numberBase(), 0)) }
 
 // numberInFile returns which number a record has in the present file, 0 where it is in one before.
 func (s *scribe) numberInFile(n uint64) uint64 { return uint64(max(int64(n)-s.numberBase(), 0)) }

@@ -22,6 +22,8 @@ const (
 	KindSeal        = "seal"
 	KindTruth       = "truth" // simulated sessions only; reviews never read it
 	KindDisk        = "disk"
+	KindPower       = "power"
+	KindSound       = "sound"
 )
 
 // MarkTakeBack is the mark that withdraws the record that its value names, such as J12.
@@ -92,6 +94,12 @@ type LinkRecord struct {
 	State      string `json:"state,omitempty"`
 }
 
+// States of a link beside those that its controller has.
+const (
+	LinkDown = "down"
+	LinkGone = "gone"
+)
+
 // LossRecord says that frames were lost where no packet says so: kind `loss`.
 type LossRecord struct {
 	Kind  string `json:"kind"`
@@ -100,15 +108,74 @@ type LossRecord struct {
 	Where string `json:"where,omitempty"`
 }
 
+// What a DiskRecord tells.
+const (
+	DiskFailed = "write-failed"
+	DiskSlow   = "slow-sync"
+	DiskLow    = "low"
+)
+
 // DiskRecord says what the disk did, or could not do, to a recording: kind `disk`.
 type DiskRecord struct {
 	Kind      string  `json:"kind"`
-	What      string  `json:"what"`                // write-failed, slow-sync
+	What      string  `json:"what"`                // DiskFailed, DiskSlow or DiskLow
 	File      string  `json:"file,omitempty"`      // that failed
 	Error     string  `json:"error,omitempty"`     //
 	Again     uint64  `json:"again,omitempty"`     // frames of that file that stand in this one too
 	Uncertain uint64  `json:"uncertain,omitempty"` // frames that were written there and may be gone
 	Seconds   float64 `json:"seconds,omitempty"`   // that a sync took
+	Free      uint64  `json:"free,omitempty"`      // bytes
+}
+
+// PowerRecord says that the computer lives on its battery, and how much of it is left: kind `power`.
+type PowerRecord struct {
+	Kind    string `json:"kind"`
+	Percent int    `json:"percent"`
+}
+
+// ClockChange is what happened to the clocks since the `clock` record before.
+type ClockChange struct {
+	StepNS  int64 `json:"step_ns"`  // by which the wall clock was set
+	SleptNS int64 `json:"slept_ns"` // how long the machine slept
+}
+
+// SoundRecord is the answer to a test of the alarm's sound: kind `sound`.
+type SoundRecord struct {
+	Kind  string `json:"kind"`
+	Heard bool   `json:"heard"`
+}
+
+// WarningRecord is a warning that was given while the session was recorded: kind `warning`. What is not
+// known is left out.
+type WarningRecord struct {
+	Kind     string   `json:"kind"`
+	Rule     string   `json:"rule,omitempty"` // "" for the screen's own: pressure not proven
+	Corner   string   `json:"corner"`
+	Text     string   `json:"text"`
+	Since    string   `json:"since"`                // RFC 3339
+	DataAgeS *float64 `json:"data_age_s,omitempty"` // of the corner's values
+	ToldMS   *float64 `json:"told_ms,omitempty"`    // from the frame until the screen had taken it
+	ClosedMM *float64 `json:"closed_mm,omitempty"`  // the corner, by then
+	LeftMM   *float64 `json:"left_mm,omitempty"`    // of its way down
+	LeftS    *float64 `json:"left_s,omitempty"`     // at its rate
+	Silenced bool     `json:"silenced,omitempty"`   // no sound went out
+}
+
+// BlindRecord says how much was seen from then on: kind `blind`.
+type BlindRecord struct {
+	Kind  string `json:"kind"`
+	State string `json:"state"` // BLIND, PART BLIND or WATCHING
+	Why   string `json:"why,omitempty"`
+}
+
+// AcknowledgeRecord says what somebody answered to a warning: kind `acknowledge`.
+type AcknowledgeRecord struct {
+	Kind     string  `json:"kind"`
+	Rule     string  `json:"rule,omitempty"`
+	Corner   string  `json:"corner,omitempty"`
+	Since    string  `json:"since,omitempty"`    // of the warning, RFC 3339
+	Silenced float64 `json:"silenced,omitempty"` // seconds for which the sound is off; 0: it was seen
+	By       string  `json:"by,omitempty"`
 }
 
 // MarkRecord is a mark: kind `mark`.

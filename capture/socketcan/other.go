@@ -20,6 +20,9 @@ func (s *Source) Buses() []Bus { return nil }
 // Counts returns nothing.
 func (s *Source) Counts() []Counts { return nil }
 
+// Now returns nothing.
+func (s *Source) Now() capture.Stamp { return 0 }
+
 // Next implements capture.Source.
 func (s *Source) Next(context.Context, *capture.Batch) error { return &LinkError{Err: ErrNotLinux} }
 

@@ -101,7 +101,7 @@ func (r *receiver) open(b *bus, facts Facts) (err error) {
 func stateText(f *Facts) string {
 	switch {
 	case !f.Up:
-		return "down"
+		return session.LinkDown
 	case f.State == StateUnknown:
 		return "up"
 	default:
@@ -262,7 +262,7 @@ func (r *receiver) lose(b *bus, place *atomic.Uint64, count uint64) {
 func (r *receiver) fault(b *bus, err error) {
 	if errors.Is(err, unix.ENETDOWN) {
 		b.facts.Up = false
-		r.tellLink(b, "down")
+		r.tellLink(b, session.LinkDown)
 		return
 	}
 	r.leave(b)
@@ -273,7 +273,7 @@ func (r *receiver) leave(b *bus) {
 	r.late(b)
 	b.socket.close()
 	b.socket = nil
-	r.tellLink(b, "gone")
+	r.tellLink(b, session.LinkGone)
 }
 
 func (r *receiver) anyGone() bool {

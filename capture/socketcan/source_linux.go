@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 
+	"golang.org/x/sys/unix"
+
 	"ridewitness/capture"
 )
 
@@ -70,6 +72,13 @@ func (s *Source) Counts() []Counts {
 		all[i] = b.counts()
 	}
 	return all
+}
+
+// Now returns the time of the recording: the wall clock when it was opened, plus the monotonic time
+// elapsed, which the stamps of frames are in. It may be called from any goroutine.
+func (s *Source) Now() capture.Stamp {
+	start := s.receiver.clock.start // never changed
+	return capture.Stamp(start.wall + clockNow(unix.CLOCK_MONOTONIC) - start.monotonic)
 }
 
 // Next implements capture.Source. It returns io.EOF when everything is read that came before Close.

@@ -106,12 +106,17 @@ func (s *State) over() string {
 	return text
 }
 
-// silencedWords says when the newest danger was silenced, "" where nobody did.
+// silencedWords says when the newest danger was silenced, and when somebody said that it was seen; ""
+// where nobody did.
 func (s *State) silencedWords() string {
-	if len(s.Dangers) == 0 || s.Dangers[0].Silenced == 0 {
-		return ""
+	text := ""
+	if len(s.Dangers) > 0 && s.Dangers[0].Silenced != 0 {
+		text = "Silenced " + clock(s.Start, s.Dangers[0].Silenced) + ". "
 	}
-	return "Silenced " + clock(s.Start, s.Dangers[0].Silenced) + ". "
+	if len(s.Dangers) > 0 && s.Dangers[0].Acknowledged != 0 {
+		text += "Acknowledged " + clock(s.Start, s.Dangers[0].Acknowledged) + ". "
+	}
+	return text
 }
 
 func (s *State) overShort() string {

@@ -235,14 +235,17 @@ func (p *Picture) words7(c *Corner, x, y int) {
 	p.put(x+2, y+6, Dim, oldWord(c.ageWord()))
 }
 
+// plotIndent is where the plots of a corner begin, behind its words.
+const plotIndent = 30
+
 // plots draws the last two minutes of pressure and height, three rows each.
 func (p *Picture) plots(s *State, i, x, y, w int) {
 	c := &s.Corners[i]
 	if c.History == nil {
 		return
 	}
-	from := x + 30
-	columns := w - 31
+	from := x + plotIndent
+	columns := w - plotIndent - 1
 	top := 8.0
 	if c.Pressure.Seen && c.Pressure.Last.Value > top {
 		top = 16

@@ -40,7 +40,8 @@ type Follower struct {
 	noted   uint64
 	history [4]*History
 	now     capture.Stamp
-	lostAt  capture.Stamp // since when the adapter is lost, 0: it is there
+	links   map[string]string // state of each bus, as the journal tells it
+	lostAt  capture.Stamp     // since when an adapter is lost, 0: they are there
 }
 
 // danger is a Danger and what ends it.
@@ -59,7 +60,7 @@ const (
 // Follow returns a follower of a pipeline that was not fed yet. What was set as the judge's Alarm
 // and Trace is called as before.
 func Follow(p *safety.Pipeline, facts Facts) *Follower {
-	f := &Follower{pipe: p, look: safety.NewLookout(p.Judge), facts: facts}
+	f := &Follower{pipe: p, look: safety.NewLookout(p.Judge), facts: facts, links: map[string]string{}}
 	for i := range f.history {
 		f.history[i] = &History{}
 	}
@@ -125,6 +126,20 @@ func (f *Follower) Told(after time.Duration) {
 	}
 }
 
+// Acknowledge notes that somebody has seen the dangers, and returns those that nobody had seen before.
+func (f *Follower) Acknowledge(at capture.Stamp) []Danger {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var fresh []Danger
+	for i := range f.dangers {
+		if d := &f.dangers[i].Danger; d.Acknowledged == 0 {
+			d.Acknowledged = at
+			fresh = append(fresh, *d)
+		}
+	}
+	return fresh
+}
+
 // Silence notes that somebody silenced the dangers that last.
 func (f *Follower) Silence(at capture.Stamp) {
 	f.mu.Lock()
@@ -136,19 +151,16 @@ func (f *Follower) Silence(at capture.Stamp) {
 	}
 }
 
-// Adapter notes that the adapter is lost, or there again. Lost while a corner hangs empty is a
+// adapter follows adapters that are lost, or all there again. One lost while a corner hangs empty is a
 // warning of its own (HAZARDS H10).
-func (f *Follower) Adapter(at capture.Stamp, lost bool) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.now = max(f.now, at)
-	if !lost {
-		f.note(at, "seen", "the adapter is there again")
-		f.lostAt = 0
-		f.settle()
+func (f *Follower) adapter(at capture.Stamp, lost bool) {
+	if lost == (f.lostAt != 0) {
 		return
 	}
-	f.note(at, "blind", "the adapter is lost")
+	f.now = max(f.now, at)
+	if f.lostAt = 0; !lost {
+		return
+	}
 	f.lostAt = at
 	for _, s := range f.look.Standing(at) {
 		if s.Kind == safety.NotProven || s.Kind == safety.LineIsOpen || s.Kind == safety.BledNoPressure {
@@ -182,6 +194,8 @@ func (f *Follower) event(e *capture.Event) {
 		f.note(e.At, "blind", fmt.Sprintf("the time of %s steps back by %s", f.bus(e.Bus).name, time.Duration(e.Count).Round(time.Millisecond)))
 	case capture.EventDamage:
 		f.note(e.At, "blind", "something could not be read and was left out")
+	case capture.EventJournal:
+		f.journal(e)
 	}
 }
 

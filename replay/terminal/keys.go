@@ -9,10 +9,11 @@ import (
 // keyWait is how long one look for a key lasts: how late a reader notices that it is to end.
 const keyWait = 100 * time.Millisecond
 
+// Keys that are no letters.
 const (
-	ctrlC = 0x03
-	ctrlZ = 0x1a
-	esc   = 0x1b
+	Interrupt = 0x03 // Ctrl-C
+	Suspend   = 0x1a // Ctrl-Z
+	Escape    = 0x1b
 )
 
 // readKeys hands every key of a terminal in raw mode to press until ctx is done or the terminal
@@ -26,6 +27,9 @@ func readKeys(ctx context.Context, in *os.File, press func(byte)) {
 			return
 		}
 		if !there {
+			if seq == 1 {
+				press(Escape) // by itself, and not the head of a sequence
+			}
 			seq = 0
 			continue
 		}
@@ -49,7 +53,7 @@ type escape int
 // then a final byte from 0x40 on).
 func (e *escape) skips(b byte) bool {
 	switch {
-	case b == esc:
+	case b == Escape:
 		*e = 1
 	case *e == 1 && (b == '[' || b == 'O'):
 		*e = 2

@@ -8,8 +8,6 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/term"
-
 	"ridewitness/capture"
 	"ridewitness/replay"
 	"ridewitness/safety"
@@ -117,37 +115,14 @@ const lineEvery = 250 * time.Millisecond
 
 // onScreen plays on a full terminal and leaves it as it was.
 func (st *stage) onScreen(ctx context.Context) (*safety.Pipeline, error) {
-	t := st.show.Terminal
-	before, err := term.MakeRaw(int(t.In.Fd()))
-	if err != nil {
-		return nil, fmt.Errorf("the terminal takes no single keys: %w", err)
-	}
-	defer term.Restore(int(t.In.Fd()), before)
-	st.screen = NewScreen(t)
-
-	ctx, stop := context.WithCancel(ctx)
-	var workers sync.WaitGroup
-	var drawn error
-	workers.Go(func() {
-		if drawn = st.screen.Run(ctx, st.state); drawn != nil {
-			st.end()
+	st.screen = NewScreen(st.show.Terminal)
+	var p *safety.Pipeline
+	drawn, err := st.screen.Hold(ctx, Hold{State: st.state, Press: st.press, Lost: st.end, Work: func(ctx context.Context) (err error) {
+		if p, err = st.rounds(ctx); err == nil && st.show.Hold {
+			st.hold(ctx)
 		}
-	})
-	workers.Go(func() { readKeys(ctx, t.In, st.press) })
-	p, err := st.rounds(ctx)
-	if err == nil && st.show.Hold {
-		st.hold(ctx)
-	}
-	last := st.state()
-	stop()
-	workers.Wait()
-	_ = term.Restore(int(t.In.Fd()), before)
-	for _, text := range LastLines(&last) {
-		if t.ASCII {
-			text = asciiText(text)
-		}
-		fmt.Fprintln(t.Out, text)
-	}
+		return err
+	}})
 	if err == nil {
 		err = drawn
 	}
@@ -211,9 +186,6 @@ func (st *stage) round(ctx context.Context) (*safety.Pipeline, error) {
 	st.mu.Lock()
 	st.follow, st.player, st.cancel = follow, player, cancel
 	st.mu.Unlock()
-	if st.quitting() {
-		cancel() // the key came before there was a round to end
-	}
 	if st.quitting() {
 		cancel() // the key came before there was a round to end
 	}
@@ -344,9 +316,9 @@ func (st *stage) press(key byte) {
 		st.next(replay.FindingPoint, "finding", beforeFinding)
 	case 'r', 'R':
 		st.restart()
-	case 'q', 'Q', ctrlC:
+	case 'q', 'Q', Interrupt:
 		st.end()
-	case ctrlZ:
+	case Suspend:
 		st.say("Ctrl-Z does nothing here; Q quits")
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"strings"
@@ -15,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ridewitness/capture"
+	"ridewitness/capture/session"
 	"ridewitness/decode"
 	"ridewitness/decode/signaldef"
 	"ridewitness/replay"
@@ -201,7 +203,12 @@ func TestHazard10AdapterLostOverAnEmptyCorner(t *testing.T) {
 		}
 	}
 	now := f.State(0).Now
-	f.Adapter(now, true)
+	link := func(at capture.Stamp, state string) {
+		body := fmt.Sprintf(`{"kind":"link","bus":"can0","state":%q}`, state)
+		f.Take(&capture.Batch{Events: []capture.Event{{At: at, Kind: capture.EventJournal, Name: session.KindLink, Body: []byte(body)}}})
+	}
+	link(now, "gone")
+	link(now, "gone")
 	s := f.State(now.Add(3 * time.Second))
 	require.Equal(t, 1, alarms)
 	require.Equal(t, Blind, s.Sight)
@@ -212,7 +219,7 @@ func TestHazard10AdapterLostOverAnEmptyCorner(t *testing.T) {
 	s = f.State(0)
 	require.Equal(t, 200*time.Millisecond, s.Dangers[0].Told)
 	require.Equal(t, s.Now, s.Dangers[0].Silenced)
-	f.Adapter(s.Now, false)
+	link(s.Now, "error-active")
 	require.Nil(t, func() *Danger { s := f.State(0); return s.danger() }())
 }
 

@@ -71,12 +71,13 @@ type Screen struct {
 	size   func() (int, int)
 	mode   Terminal
 	alarms chan State
+	rings  chan struct{}
 	shown  *Picture
 }
 
 // NewScreen returns a screen on the terminal's output; see Run.
 func NewScreen(t Terminal) *Screen {
-	return &Screen{out: t.Out, size: t.size, mode: t, alarms: make(chan State, 1)}
+	return &Screen{out: t.Out, size: t.size, mode: t, alarms: make(chan State, 1), rings: make(chan struct{}, 1)}
 }
 
 // Alarm shows a state at once, before any picture, and sounds. It never waits: of several that the
@@ -130,6 +131,10 @@ func (s *Screen) draw(ctx context.Context, state func() State) error {
 			return nil
 		case st := <-s.alarms:
 			if err := s.alarm(st); err != nil {
+				return err
+			}
+		case <-s.rings:
+			if err := s.ring(); err != nil {
 				return err
 			}
 		case <-tick.C:

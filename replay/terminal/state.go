@@ -67,7 +67,20 @@ type State struct {
 
 	Keys   []Key
 	Notice string // the answer to the last key, for a while
+	Loud   bool   // the notice stands against lowering, or must not be missed
+	Pane   Pane   // what stands in the place of the corners
 }
+
+// Pane is what stands under the band. The zero Pane is the four corners and the last events.
+type Pane uint8
+
+const (
+	CornerPane Pane = iota
+	FrontPlots      // the last two minutes of the front corners
+	RearPlots
+	ListPane // what happened, as far back as there is room
+	HelpPane // what each key does
+)
 
 // Unseen is a signal that is not fresh.
 type Unseen struct {
@@ -89,6 +102,7 @@ type Recording struct {
 	WrittenAgo    time.Duration
 	Sound         string // 'sound heard 00:02:11', 'SOUND NOT TESTED', 'sound not heard'
 	SilencedUntil capture.Stamp
+	Trouble       string // why nothing is being written; "" while it is
 }
 
 // Danger is a warning that takes the place of the standing line.
@@ -103,8 +117,9 @@ type Danger struct {
 	Over    string        // what it was, once it is over
 	Told    time.Duration // from the frame to the warning; 0: not measured
 
-	Silenced capture.Stamp // when somebody silenced it, 0: nobody did
-	Blind    bool          // it says that nothing is seen, not what was seen
+	Silenced     capture.Stamp // when somebody silenced it, 0: nobody did
+	Acknowledged capture.Stamp // when somebody said that it was seen, 0: nobody did
+	Blind        bool          // it says that nothing is seen, not what was seen
 }
 
 // word is the signal word.
@@ -135,15 +150,15 @@ type Rate struct {
 // Event is one line of what happened last.
 type Event struct {
 	At   capture.Stamp
-	Word string // DANGER, WARNING, ADVICE, mark, request, lost, blind, seen
+	Word string // DANGER, WARNING, ADVICE, mark, request, lost, blind, seen, link, clock, disk, power
 	Text string
 
 	Number uint64 // from 1 on
 	Band   bool   // it stands as a Danger too
 }
 
-// Key is a key and what it does.
-type Key struct{ Name, Does, Short string }
+// Key is a key and what it does: in the row of keys, there in fewer letters, and in the help.
+type Key struct{ Name, Does, Short, Long string }
 
 // short is what it does in fewer letters.
 func (k Key) short() string {
@@ -153,12 +168,27 @@ func (k Key) short() string {
 	return k.Does
 }
 
-// LiveKeys and ReplayKeys are the keys of a recording and of a replay.
+// LiveKeys, WatchKeys and ReplayKeys are the keys of a recording, of one that is followed, and of a
+// replay.
 var (
-	LiveKeys = []Key{{"SPACE", "now", ""}, {"0-9", "mark", ""}, {"J", "jack", ""}, {"G", "going down", ""}, {"S", "silence", ""},
-		{"U", "take back", ""}, {"?", "", ""}}
-	ReplayKeys = []Key{{"SPACE", "pause", ""}, {"+", "faster", ""}, {"-", "slower", ""}, {"N", "next stage", "stage"}, {"F", "next finding", "finding"},
-		{"R", "again", ""}, {"Q", "quit", ""}}
+	LiveKeys = []Key{
+		{Name: "SPACE", Does: "now", Long: "notes this moment; name it by a digit within 60 s"},
+		{Name: "0-9", Does: "mark", Long: "1 lift up, 2 wheels off, 3 bled, 4 line open, 5 line closed, 6 filled, 7 wheels on, 8 first contact, 9 lowered, 0 tightened. " +
+			"Then the corner, as on the car: E R front, D F rear; ESC: all worked on"},
+		{Name: "J", Does: "jack", Long: "a jack lifts one axle or wheel from below"},
+		{Name: "G", Does: "going down", Long: "going down: says at once what stands against it"},
+		{Name: "S", Does: "silence", Long: "silences for 60 s; a new danger sounds all the same"},
+		{Name: "U", Does: "take back", Long: "withdraws the last mark; it stays on record"},
+		{Name: "?", Long: "A acknowledge, T test the sound, P plots, L list, ? back"},
+	}
+	WatchKeys = []Key{
+		{Name: "P", Does: "plots", Long: "the last two minutes: front axle, rear axle, back"},
+		{Name: "L", Does: "list", Long: "what happened, as far back as there is room"},
+		{Name: "?", Does: "help", Long: "this page; marks are set where the recording is made, or by the command mark"},
+		{Name: "Q", Does: "quit", Long: "ends the watching; the recording goes on"},
+	}
+	ReplayKeys = []Key{{Name: "SPACE", Does: "pause"}, {Name: "+", Does: "faster"}, {Name: "-", Does: "slower"}, {Name: "N", Does: "next stage", Short: "stage"},
+		{Name: "F", Does: "next finding", Short: "finding"}, {Name: "R", Does: "again"}, {Name: "Q", Does: "quit"}}
 )
 
 // historySeconds is how far back the plots go.

@@ -77,6 +77,7 @@ func comingDown() *State {
 		c.Closing, c.ClosedMM = true, 10.3
 		c.HeightRate = Rate{-1.6, true}
 		c.Height = signal(2014, c.Height.Last.Value-10.3, 90*time.Millisecond)
+		c.LeftMM, c.LeftKnown = c.Height.Last.Value-392, true
 	}
 	c := &s.Corners[3]
 	c.Squeezed = true
@@ -192,4 +193,23 @@ var states = map[string]func() *State{
 	"simulated":   simulated,
 	"unknown":     unknown,
 	"zero":        func() *State { return &State{} },
+	"plots":       func() *State { s := comingDown(); s.Pane = RearPlots; return s },
+	"list":        func() *State { s := over(); s.Pane = ListPane; return s },
+	"help":        func() *State { s := bled(1870); s.Pane = HelpPane; return s },
+	"going-down":  goingDown,
+	"not-written": notWritten,
+}
+
+// goingDown is the answer to the key G over an empty spring.
+func goingDown() *State {
+	s := bled(1990)
+	s.Notice, s.Loud = s.GoingDown()
+	return s
+}
+
+// notWritten is a recording whose disk takes nothing.
+func notWritten() *State {
+	s := bled(1870)
+	s.Recording = &Recording{WrittenAgo: 12 * time.Second, Sound: "SOUND NOT TESTED", Trouble: "session.pcapng: no space left on device"}
+	return s
 }

@@ -52,6 +52,11 @@ func drawFull(p *Picture, s *State, plots bool) {
 	p.stageRow(s, 1)
 	p.busRow(s, 2)
 	p.band(s, 3)
+	if s.Pane != CornerPane {
+		p.pane(s, bandTop+bandRows, p.height-3)
+		p.foot(s)
+		return
+	}
 	box := 6
 	if plots {
 		box = 9
@@ -71,6 +76,11 @@ func drawFull(p *Picture, s *State, plots bool) {
 		y += 2
 	}
 	p.events(s, y, p.height-3)
+	p.foot(s)
+}
+
+// foot writes the keys and the caution into the last three rows.
+func (p *Picture) foot(s *State) {
 	p.rule(p.height - 3)
 	p.keys(s, p.height-2)
 	caution := Caution
@@ -243,6 +253,11 @@ func (s *State) stageWords() string {
 
 // busRow writes what the buses do and how much is kept, lost and written.
 func (p *Picture) busRow(s *State, y int) {
+	if s.Recording != nil && s.Recording.Trouble != "" {
+		p.fill(0, p.width, y, Reverse, ' ')
+		p.put(0, y, Reverse, cut(s.troubleWords(), p.width))
+		return
+	}
 	lost := "lost " + grouped(s.Lost)
 	if !s.LostKnown && s.Lost == 0 {
 		lost = "lost unknown"
@@ -271,6 +286,11 @@ func (p *Picture) busRow(s *State, y int) {
 	p.right(p.width, y, Dim, right)
 }
 
+// troubleWords says that nothing is written, since when and why.
+func (s *State) troubleWords() string {
+	return fmt.Sprintf(" NOTHING IS WRITTEN, last %s ago: %s", age(s.Recording.WrittenAgo), clean(s.Recording.Trouble))
+}
+
 // busWords names the buses, with their frames per second where there is room.
 func busWords(buses []Bus, rates bool) string {
 	var words strings.Builder
@@ -290,10 +310,7 @@ func (p *Picture) events(s *State, y, to int) {
 	if rows <= 0 {
 		return
 	}
-	if s.Notice != "" {
-		p.put(0, to-1, Bold, cut(s.Notice, p.width))
-		rows--
-	}
+	rows -= p.notice(s, y, to)
 	last := s.Events[max(len(s.Events)-rows, 0):]
 	for i, e := range last {
 		style := Plain
@@ -302,6 +319,25 @@ func (p *Picture) events(s *State, y, to int) {
 		}
 		p.put(0, y+i, style, cut(fmt.Sprintf("%s %-7s %s", clock(s.Start, e.At), e.Word, e.Text), p.width))
 	}
+}
+
+// notice writes the answer to the last key into the last rows before to, and returns how many it took.
+func (p *Picture) notice(s *State, y, to int) int {
+	if s.Notice == "" {
+		return 0
+	}
+	const most = 3
+	text := wrap(s.Notice, p.width, 2)
+	text = text[:min(len(text), most, to-y)]
+	for i, row := range text {
+		at, style := to-len(text)+i, Bold
+		if s.Loud {
+			style = Reverse
+			p.fill(0, p.width, at, style, ' ')
+		}
+		p.put(0, at, style, row)
+	}
+	return len(text)
 }
 
 // keys writes the keys and what they do; where they do not fit, in fewer words, then without those
@@ -355,15 +391,19 @@ func drawTable(p *Picture, s *State) {
 	p.busRow(s, 1)
 	p.band(s, 2)
 	p.rule(5)
-	p.put(0, 6, Dim, "   corner       bar gauge  height mm  state      age")
-	for i := range s.Corners {
-		p.tableRow(s, i, 7+i)
-	}
-	p.rule(11)
 	caution := wrap(Caution, p.width, 0)
 	end := p.height - len(caution)
-	p.put(0, 12, Plain, cut(s.stageWords(), p.width))
-	p.events(s, 13, end-2)
+	if s.Pane != CornerPane {
+		p.pane(s, 6, end-2)
+	} else {
+		p.put(0, 6, Dim, "   corner       bar gauge  height mm  state      age")
+		for i := range s.Corners {
+			p.tableRow(s, i, 7+i)
+		}
+		p.rule(11)
+		p.put(0, 12, Plain, cut(s.stageWords(), p.width))
+		p.events(s, 13, end-2)
+	}
 	p.rule(end - 2)
 	p.keys(s, end-1)
 	for i, row := range caution {
@@ -477,6 +517,9 @@ func (s *State) headStyle() Style {
 // shortState is mode, state, origin and time in one sentence.
 func (s *State) shortState() string {
 	mode, states := s.stateParts()
+	if s.Recording != nil && s.Recording.Trouble != "" {
+		mode = "NOT WRITTEN " + mode
+	}
 	return strings.TrimSpace(mode + " " + states[len(states)-1] + " " + s.origin() + " " + clock(s.Start, s.Now))
 }
 

@@ -369,10 +369,21 @@ func figures(d *Danger, s *State) (full, short string) {
 	}
 	closed := fmt.Sprintf("closed %.1f mm", c.ClosedMM)
 	short = sentenceParts(short, fmt.Sprintf("closed %.0f mm", c.ClosedMM))
-	if c.HeightRate.Known && c.HeightRate.Value < -steadyHeight {
+	if s, ok := c.LeftSeconds(); ok {
+		closed += fmt.Sprintf(", %.0f mm and %.0f s left", c.LeftMM, s)
+	} else if c.HeightRate.Known && c.HeightRate.Value < -steadyHeight {
 		closed += fmt.Sprintf(", %.0f mm/s", -c.HeightRate.Value)
 	}
 	return sentenceParts(full, closed), short
+}
+
+// LeftSeconds returns how long it takes at the present rate until the corner is down where it was before
+// it was raised.
+func (c *Corner) LeftSeconds() (float64, bool) {
+	if !c.LeftKnown || !c.HeightRate.Known || c.HeightRate.Value >= -steadyHeight {
+		return 0, false
+	}
+	return c.LeftMM / -c.HeightRate.Value, true
 }
 
 // sentenceParts joins what there is with semicolons.
