@@ -41,7 +41,7 @@ func (s *Screen) Hold(ctx context.Context, h Hold) (drawn, err error) {
 		}
 		shown <- err
 	}()
-	keys.Go(func() { readKeys(showing, s.mode.In, h.Press) })
+	keys.Go(func() { ReadKeys(showing, s.mode.In, h.Press) })
 	err = h.Work(ctx)
 	last := h.State()
 	stop()

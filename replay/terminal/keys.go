@@ -16,9 +16,9 @@ const (
 	Escape    = 0x1b
 )
 
-// readKeys hands every key of a terminal in raw mode to press until ctx is done or the terminal
-// ends. Sequences of an arrow or function key are left out.
-func readKeys(ctx context.Context, in *os.File, press func(byte)) {
+// ReadKeys hands every key of a terminal to press until ctx is done or the terminal ends: at once where
+// it is in raw mode, else when a line is entered. Sequences of an arrow or function key are left out.
+func ReadKeys(ctx context.Context, in *os.File, press func(byte)) {
 	var buf [64]byte
 	var seq escape
 	for ctx.Err() == nil {

@@ -17,8 +17,10 @@ import (
 type Lines struct {
 	Out   io.Writer
 	ASCII bool
+	Bell  bool // what sounds is written before what it is about
 
 	begun    bool
+	notice   string
 	sight    Sight
 	stated   capture.Stamp // when the state was written last
 	standing []against
@@ -52,6 +54,11 @@ func (p *Lines) Update(s *State) error {
 		p.begin(s)
 	}
 	p.events(s)
+	if s.Notice != p.notice {
+		if p.notice = s.Notice; s.Notice != "" {
+			p.say(s, s.Now, s.Notice)
+		}
+	}
 	if s.Sight != p.sight || s.Now.Sub(p.stated) >= stateEvery {
 		p.sight, p.stated = s.Sight, s.Now
 		p.say(s, s.Now, p.stateLine(s))
@@ -71,7 +78,15 @@ func (p *Lines) Update(s *State) error {
 }
 
 // Restart forgets what was written: the session begins anew.
-func (p *Lines) Restart() { *p = Lines{Out: p.Out, ASCII: p.ASCII, err: p.err} }
+func (p *Lines) Restart() { *p = Lines{Out: p.Out, ASCII: p.ASCII, Bell: p.Bell, err: p.err} }
+
+// Ring sounds the bell, where one was asked for.
+func (p *Lines) Ring() error {
+	if p.Bell && p.err == nil {
+		_, p.err = io.WriteString(p.Out, bell)
+	}
+	return p.err
+}
 
 func (p *Lines) begin(s *State) {
 	p.begun, p.dangers, p.over = true, map[dangerKey]capture.Stamp{}, map[dangerKey]bool{}

@@ -18,6 +18,7 @@ type Terminal struct {
 	Colour  bool
 	ASCII   bool // no UTF-8 in the locale
 	Bell    bool // a danger sounds
+	Typed   bool // somebody can press keys
 }
 
 // Detect looks at the streams and at the environment: NO_COLOR, TERM, LC_ALL, LC_CTYPE, LANG. plain

@@ -43,6 +43,24 @@ func age(d time.Duration) string {
 	}
 }
 
+// Clock writes a stamp as the screens do: session time, hh:mm:ss.
+func Clock(start, at capture.Stamp) string { return clock(start, at) }
+
+// Age writes how old something is as the screens do.
+func Age(d time.Duration) string { return age(d) }
+
+// Blindness says in one sentence what is not seen, "" while everything is.
+func (s *State) Blindness() string {
+	switch {
+	case s.Sight == Blind:
+		return s.Why
+	case s.Sight == PartBlind && len(s.Unseen) > 0:
+		return fmt.Sprintf("%d of %d signals unseen, first %s", len(s.Unseen), s.Signals, unseenWords(&s.Unseen[0]))
+	default:
+		return ""
+	}
+}
+
 // unsigned takes the sign from a value that rounds to nothing.
 func unsigned(v float64, digits int) float64 {
 	p := math.Pow10(digits)

@@ -1,0 +1,273 @@
+package live
+
+import (
+	"context"
+	"errors"
+	"io"
+	"sync"
+	"time"
+
+	"ridewitness/capture"
+	"ridewitness/capture/recorder"
+	"ridewitness/replay/terminal"
+	"ridewitness/safety"
+)
+
+// Options say what a desk shows and where. Pipeline and Now must be set.
+type Options struct {
+	Pipeline *safety.Pipeline // that was not fed yet
+	Facts    terminal.Facts
+	Terminal terminal.Terminal // Out nil: nothing is shown
+	Now      func() capture.Stamp
+
+	// Keep takes what is put on record; nil: somebody else's recording is watched.
+	Keep Keeper
+	// Machine is what it runs on; what is nil is not looked at.
+	Machine Machine
+	// End ends the recording, or the watching.
+	End func()
+}
+
+// Keeper keeps records in the recording that is being made. *recorder.Recorder is one.
+type Keeper interface {
+	Journal(at capture.Stamp, record any) (uint64, error)
+	Status() recorder.Status
+}
+
+// Desk shows one session. Make it with New.
+type Desk struct {
+	o       Options
+	follow  *terminal.Follower
+	display display
+
+	mu       sync.Mutex
+	status   recorder.Status
+	trouble  string // why nothing is written
+	news     []warned
+	notice   notice
+	pane     terminal.Pane
+	asked    *question
+	moment   moment
+	marks    []uint64 // that can be taken back, oldest first, in the file below
+	file     string
+	sound    string
+	silenced capture.Stamp // no sound until then
+	rang     time.Time     // last
+	ending   time.Time     // when somebody asked for the end
+	arrived  capture.Stamp // of the last frame that was judged
+	behind   time.Duration // how late that one was
+	closed   bool          // nothing more comes
+	watch    watch
+}
+
+// warned is a warning that is not on record yet.
+type warned struct {
+	terminal.Danger
+	at    capture.Stamp // of the frame that brought it
+	put   time.Time     // when it was handed to the screen
+	state *terminal.Corner
+	quiet bool
+}
+
+// notice is the answer to the last key.
+type notice struct {
+	text  string
+	loud  bool
+	until time.Time
+}
+
+// display takes what can't wait for the next picture.
+type display interface {
+	Alarm(terminal.State)
+	Ring()
+}
+
+// New returns a desk for a session of which nothing was fed yet.
+func New(o Options) *Desk {
+	d := &Desk{o: o, follow: terminal.Follow(o.Pipeline, o.Facts), display: mute{}, sound: soundUntested}
+	d.watch.machine = o.Machine
+	return d
+}
+
+// mute shows nothing.
+type mute struct{}
+
+func (mute) Alarm(terminal.State) {}
+func (mute) Ring()                {}
+
+// Recall feeds what the session holds already, without a sound: whoever goes on with a recording must
+// not forget what it knew.
+func (d *Desk) Recall(ctx context.Context, source capture.Source) error {
+	b := capture.NewBatch()
+	for {
+		if err := source.Next(ctx, b); errors.Is(err, io.EOF) {
+			return nil
+		} else if err != nil {
+			return err
+		}
+		d.follow.Take(b)
+	}
+}
+
+// Run shows what a source yields until it ends, and finishes the judge. The error is that of the source.
+func (d *Desk) Run(ctx context.Context, source capture.Source) error {
+	work := func(ctx context.Context) error { return d.work(ctx, source) }
+	t := d.o.Terminal
+	switch {
+	case t.Out == nil:
+		return work(ctx)
+	case !t.Full:
+		return d.inLines(ctx, work)
+	}
+	screen := terminal.NewScreen(t)
+	screen.Told = d.told
+	d.display = screen
+	// A terminal that goes away ends the pictures and nothing else.
+	drawn, err := screen.Hold(ctx, terminal.Hold{State: d.State, Press: d.press, Work: work})
+	if err != nil && !d.isClosed() {
+		return errors.Join(err, d.inSilence(ctx, work))
+	}
+	if err == nil && d.o.Keep == nil {
+		return drawn
+	}
+	return err
+}
+
+// inSilence goes on where the terminal could not be taken.
+func (d *Desk) inSilence(ctx context.Context, work func(context.Context) error) error {
+	d.display = mute{}
+	return work(ctx)
+}
+
+// work judges what comes, and does what is due, until nothing more comes.
+func (d *Desk) work(ctx context.Context, source capture.Source) error {
+	d.follow.Alarm = d.alarm
+	beside, stop := context.WithCancel(ctx)
+	var workers sync.WaitGroup
+	workers.Go(func() { d.tend(beside) })
+	err := d.judge(ctx, source)
+	stop()
+	workers.Wait()
+	d.follow.Finish()
+	d.settle(time.Now().Add(time.Hour))
+	d.mu.Lock()
+	d.closed = true
+	d.mu.Unlock()
+	return err
+}
+
+func (d *Desk) isClosed() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.closed
+}
+
+// judge feeds what comes.
+func (d *Desk) judge(ctx context.Context, source capture.Source) error {
+	b := capture.NewBatch()
+	for {
+		switch err := source.Next(ctx, b); {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
+		d.follow.Take(b)
+		if n := len(b.Frames); n > 0 {
+			d.came(b.Frames[n-1].At)
+		}
+	}
+}
+
+// came notes how late the last frame was judged.
+func (d *Desk) came(at capture.Stamp) {
+	now := d.o.Now()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.arrived, d.behind = at, now.Sub(at)
+}
+
+// alarm is called by the follower at the moment a danger begins.
+func (d *Desk) alarm(s terminal.State) {
+	d.mu.Lock()
+	newest := s.Dangers[0]
+	n := warned{Danger: newest, at: s.Now, put: time.Now()}
+	for i := range s.Corners {
+		if s.Corners[i].Corner == newest.Corner {
+			n.state = &s.Corners[i]
+		}
+	}
+	d.news = append(d.news, n)
+	d.silenced, d.rang = 0, time.Now() // a new danger ends the silence
+	s = d.dressed(s)
+	d.mu.Unlock()
+	d.display.Alarm(s)
+}
+
+// told is called when the terminal has taken an alarm.
+func (d *Desk) told() {
+	now := d.o.Now()
+	d.mu.Lock()
+	news := d.news
+	d.news = nil
+	d.mu.Unlock()
+	for i := range news {
+		took := max(now.Sub(news[i].at), 0)
+		d.follow.Told(took)
+		d.keep(now, news[i].record(&took))
+	}
+}
+
+// State returns what there is to show now.
+func (d *Desk) State() terminal.State {
+	s := d.follow.State(d.o.Now())
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.dressed(s)
+}
+
+// viewLate is how old what is judged may be before the screen is called blind.
+const viewLate = time.Second
+
+// dressed adds what the desk knows. The lock is held.
+func (d *Desk) dressed(s terminal.State) terminal.State {
+	s.Ended, s.Pane = d.closed, d.pane
+	now := time.Now()
+	switch {
+	case d.asked != nil:
+		s.Notice = d.asked.words(s.Start)
+	case now.Before(d.notice.until):
+		s.Notice, s.Loud = d.notice.text, d.notice.loud
+	case d.o.Keep != nil && d.sound == soundAsked:
+		s.Notice = soundQuestion
+	}
+	if d.behind > viewLate && !d.closed {
+		s.Sight, s.Why = terminal.Blind, "view "+terminal.Age(d.behind)+" behind"
+	}
+	if d.o.Keep != nil {
+		s.Recording = &terminal.Recording{WrittenAgo: max(now.Sub(d.status.Written), 0), Sound: d.soundWords(), SilencedUntil: d.silenced, Trouble: d.trouble}
+	}
+	return s
+}
+
+// say answers a key, for a while.
+func (d *Desk) say(loud bool, text string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.notice = notice{text: text, loud: loud, until: time.Now().Add(noticeFor)}
+}
+
+// noticeFor is how long an answer stays.
+const noticeFor = 6 * time.Second
+
+// keep puts a record into the recording. Where that can't be, the answer to the key says so.
+func (d *Desk) keep(at capture.Stamp, record any) (uint64, bool) {
+	if d.o.Keep == nil {
+		return 0, false
+	}
+	n, err := d.o.Keep.Journal(at, record)
+	if err != nil {
+		d.say(true, err.Error())
+	}
+	return n, err == nil
+}

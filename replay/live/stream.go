@@ -1,0 +1,52 @@
+package live
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"ridewitness/capture"
+)
+
+// Stream is a source that comes from elsewhere, with the time of its own clock: that of its last frame or
+// record, plus what has passed here since it came. Next belongs to one goroutine, Now to all.
+type Stream struct {
+	Source capture.Source
+
+	mu   sync.Mutex
+	last capture.Stamp
+	came time.Time
+}
+
+// Next implements capture.Source.
+func (s *Stream) Next(ctx context.Context, into *capture.Batch) error {
+	err := s.Source.Next(ctx, into)
+	if err != nil {
+		return err
+	}
+	last := capture.Stamp(0)
+	for i := range into.Events {
+		if into.Events[i].Kind != capture.EventBus {
+			last = max(last, into.Events[i].At)
+		}
+	}
+	if n := len(into.Frames); n > 0 {
+		last = max(last, into.Frames[n-1].At)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if last >= s.last {
+		s.last, s.came = last, time.Now()
+	}
+	return nil
+}
+
+// Now returns the time of the stream, 0 before anything came.
+func (s *Stream) Now() capture.Stamp {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.last == 0 {
+		return 0
+	}
+	return s.last.Add(time.Since(s.came))
+}
