@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 	"time"
 
 	"ridewitness/capture"
@@ -73,6 +74,7 @@ type Recorder struct {
 	source capture.Source
 	tape   *tape
 	scribe *scribe
+	heard  chan struct{} // closed when who listens has said all; nil: nobody listens
 }
 
 // New opens the first file of a recording. Its error is that of Files, or of writing the file's head.
@@ -92,15 +94,27 @@ func New(source capture.Source, o Options) (*Recorder, error) {
 
 // Listen returns what is recorded as a source of its own, for who judges. Call it before Run. Frames
 // and records have the numbers that they have in the file, as long as none was lost on the way there.
-func (r *Recorder) Listen() capture.Source {
+func (r *Recorder) Listen() *Listener {
 	r.tape.ear.absent = false
-	return listener{r.tape}
+	r.heard = make(chan struct{})
+	return &Listener{tape: r.tape, heard: r.heard}
 }
 
-type listener struct{ tape *tape }
+// Listener is a capture.Source over what is being recorded. It ends when the recorder's source does.
+type Listener struct {
+	tape  *tape
+	heard chan struct{}
+	once  sync.Once
+}
 
 // Next implements capture.Source.
-func (l listener) Next(ctx context.Context, into *capture.Batch) error { return l.tape.next(ctx, into) }
+func (l *Listener) Next(ctx context.Context, into *capture.Batch) error {
+	return l.tape.next(ctx, into)
+}
+
+// Close says that nothing more is journalled for what was heard. The recording ends behind that; where it
+// does not come, a while later.
+func (l *Listener) Close() { l.once.Do(func() { l.tape.leave(); close(l.heard) }) }
 
 // Run records until the source ends or ctx is done, and then ends the file. The error is what ended the
 // source other than its end, or that the last frames could not be written; errors of files before are
@@ -113,6 +127,8 @@ func (r *Recorder) Run(ctx context.Context) error {
 	defer stopPump()
 	go func() { pumped <- r.pump(pumping) }()
 	err := r.wait(ctx, pumped, stopPump)
+	r.tape.last()
+	r.hearOut(ctx)
 	r.tape.end()
 	return errors.Join(err, <-written)
 }
@@ -134,6 +150,25 @@ func (r *Recorder) wait(ctx context.Context, pumped <-chan error, stopPump func(
 		case <-ctx.Done():
 			return r.stop(pumped, stopPump)
 		}
+	}
+}
+
+// hearOut lets who listens put on record what there was to say of the last frames. What comes from a live
+// bus waits no longer than the grace.
+func (r *Recorder) hearOut(ctx context.Context) {
+	if r.heard == nil {
+		return
+	}
+	if r.o.Patient {
+		select {
+		case <-r.heard:
+			return
+		case <-ctx.Done():
+		}
+	}
+	select {
+	case <-r.heard:
+	case <-time.After(r.o.Timing.Grace):
 	}
 }
 

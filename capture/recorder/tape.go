@@ -39,6 +39,7 @@ type tape struct {
 	records uint64
 	missing uint64 // events that had no room
 	stream  stream
+	closing bool // the source has ended; records may still come
 	ended   bool
 }
 
@@ -232,8 +233,25 @@ func (t *tape) end() {
 	t.signal()
 }
 
+// last says that the source has ended.
+func (t *tape) last() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.closing = true
+	t.signal()
+}
+
+// leave says that nobody listens any more.
+func (t *tape) leave() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.ear.absent = true
+	t.trim()
+	t.room.Broadcast()
+}
+
 // take moves what is there for a reader into a batch, as far as it has room, and returns the reader's
-// place behind it. It returns io.EOF when the tape has ended and all of it was taken.
+// place behind it. It returns io.EOF when all was taken and nothing more comes for that reader.
 func (t *tape) take(r *reader, into *capture.Batch) (spot, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -263,7 +281,8 @@ func (t *tape) take(r *reader, into *capture.Batch) (spot, error) {
 	r.at.frame = to
 	t.trim()
 	t.room.Broadcast()
-	if len(into.Frames) == 0 && len(into.Events) == 0 && t.ended && to == t.head {
+	over := t.ended || t.closing && r == &t.ear
+	if len(into.Frames) == 0 && len(into.Events) == 0 && over && to == t.head {
 		return r.at, io.EOF
 	}
 	return r.at, nil

@@ -41,23 +41,39 @@ func Append(path string, additions ...Addition) ([]uint64, error) {
 	if len(additions) == 0 {
 		return nil, ErrNoAdditions
 	}
-	f, end, err := openForMore(path)
+	records, err := appendSection(path, SessionRecord{}, additions)
 	if err != nil {
 		return nil, err
-	}
-	defer f.Close()
-	section, err := addedSection(end.last, end.at, SessionRecord{}, additions)
-	if err != nil {
-		return nil, err
-	}
-	if err := extend(f, end.size, section); err != nil {
-		return nil, &MediumError{File: path, Offset: end.size, Err: err}
 	}
 	numbers := make([]uint64, len(additions))
 	for i := range numbers {
-		numbers[i] = end.records + 2 + uint64(i) // behind the section's session record
+		numbers[i] = records + 2 + uint64(i) // behind the section's session record
 	}
 	return numbers, nil
+}
+
+// AppendCut says of a finished session that what it was made from was altered or cut short: from then on
+// it reads like one that was mended. It refuses what Append refuses.
+func AppendCut(path string, from MendedFrom) error {
+	_, err := appendSection(path, SessionRecord{MendedFrom: &from}, nil)
+	return err
+}
+
+// appendSection adds a section, and returns how many records there were before it.
+func appendSection(path string, head SessionRecord, additions []Addition) (uint64, error) {
+	f, end, err := openForMore(path)
+	if err != nil {
+		return 0, err
+	}
+	defer f.Close()
+	section, err := addedSection(end.last, end.at, head, additions)
+	if err != nil {
+		return 0, err
+	}
+	if err := extend(f, end.size, section); err != nil {
+		return 0, &MediumError{File: path, Offset: end.size, Err: err}
+	}
+	return end.records, nil
 }
 
 // openForMore opens a finished file to add to it, and takes it for this process until it is closed.

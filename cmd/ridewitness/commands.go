@@ -6,6 +6,7 @@ import "github.com/spf13/cobra"
 var commands = []func(*App) *cobra.Command{
 	newDemoCommand,
 	newPrepareCommand,
+	newRecordCommand,
 	newMarkCommand,
 	newLookCommand,
 	newReviewCommand,

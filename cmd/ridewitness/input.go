@@ -24,6 +24,7 @@ type opened struct {
 	name      string
 	source    capture.Source
 	record    *session.SessionRecord // at its head; nil where it has none
+	start     capture.Stamp          // of what comes first, 0 where there is nothing
 	integrity func() session.Integrity
 	close     func() error
 }
@@ -55,8 +56,12 @@ func (a *App) open(ctx context.Context, path string, options ...session.Option) 
 	}
 	for i := range first.Events {
 		if o.record = session.ReadSession(&first.Events[i]); o.record != nil {
+			o.start = first.Events[i].At
 			break
 		}
+	}
+	if o.start == 0 && len(first.Frames) > 0 {
+		o.start = first.Frames[0].At
 	}
 	o.source = &resumed{source: source, first: first}
 	return o, nil

@@ -24,6 +24,8 @@ type Options struct {
 	Keep Keeper
 	// Machine is what it runs on; what is nil is not looked at.
 	Machine Machine
+	// Elsewhere: the stamps are those of another computer, and say nothing of how late something is here.
+	Elsewhere bool
 	// End ends the recording, or the watching.
 	End func()
 }
@@ -54,8 +56,7 @@ type Desk struct {
 	silenced capture.Stamp // no sound until then
 	rang     time.Time     // last
 	ending   time.Time     // when somebody asked for the end
-	arrived  capture.Stamp // of the last frame that was judged
-	behind   time.Duration // how late that one was
+	behind   time.Duration // how late the last frame was judged
 	closed   bool          // nothing more comes
 	watch    watch
 }
@@ -63,7 +64,7 @@ type Desk struct {
 // warned is a warning that is not on record yet.
 type warned struct {
 	terminal.Danger
-	at    capture.Stamp // of the frame that brought it
+	late  time.Duration // from the frame that brought it to the judge
 	put   time.Time     // when it was handed to the screen
 	state *terminal.Corner
 	quiet bool
@@ -101,6 +102,7 @@ func (d *Desk) Recall(ctx context.Context, source capture.Source) error {
 	b := capture.NewBatch()
 	for {
 		if err := source.Next(ctx, b); errors.Is(err, io.EOF) {
+			d.follow.Take(&capture.Batch{Events: []capture.Event{{At: d.follow.State(0).Now, Kind: capture.EventSection}}})
 			return nil
 		} else if err != nil {
 			return err
@@ -181,17 +183,26 @@ func (d *Desk) judge(ctx context.Context, source capture.Source) error {
 
 // came notes how late the last frame was judged.
 func (d *Desk) came(at capture.Stamp) {
-	now := d.o.Now()
+	late := d.late(at)
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.arrived, d.behind = at, now.Sub(at)
+	d.behind = late
+}
+
+// late returns how long ago a frame came from its bus.
+func (d *Desk) late(at capture.Stamp) time.Duration {
+	if d.o.Elsewhere {
+		return 0
+	}
+	return max(d.o.Now().Sub(at), 0)
 }
 
 // alarm is called by the follower at the moment a danger begins.
 func (d *Desk) alarm(s terminal.State) {
+	late := d.late(s.Now)
 	d.mu.Lock()
 	newest := s.Dangers[0]
-	n := warned{Danger: newest, at: s.Now, put: time.Now()}
+	n := warned{Danger: newest, late: late, put: time.Now()}
 	for i := range s.Corners {
 		if s.Corners[i].Corner == newest.Corner {
 			n.state = &s.Corners[i]
@@ -212,7 +223,7 @@ func (d *Desk) told() {
 	d.news = nil
 	d.mu.Unlock()
 	for i := range news {
-		took := max(now.Sub(news[i].at), 0)
+		took := news[i].late + time.Since(news[i].put)
 		d.follow.Told(took)
 		d.keep(now, news[i].record(&took))
 	}

@@ -41,7 +41,7 @@ type question struct {
 }
 
 func (q *question) words(start capture.Stamp) string {
-	return fmt.Sprintf("%s %s: which corner?  E front-left  R front-right  D rear-left  F rear-right  ESC all worked on", spoken(q.name), terminal.Clock(start, q.at))
+	return fmt.Sprintf("%s %s: which corner? E front-left, R front-right, D rear-left, F rear-right, ESC all worked on", spoken(q.name), terminal.Clock(start, q.at))
 }
 
 // moment is one that SPACE noted and no digit has named yet.
@@ -170,7 +170,7 @@ func (d *Desk) note(now capture.Stamp) {
 
 // digit begins a mark of this moment, or of the one that SPACE noted before.
 func (d *Desk) digit(now capture.Stamp, g digit) {
-	d.late() // one that still waits for its corner
+	d.unanswered() // one that still waits for its corner
 	d.mu.Lock()
 	at, note := now, ""
 	if m := d.moment; m.at != 0 && time.Now().Before(m.until) {
@@ -186,9 +186,9 @@ func (d *Desk) digit(now capture.Stamp, g digit) {
 	}
 }
 
-// late ends a question that nobody answered: the mark then speaks of all corners that are worked on. One
+// unanswered ends a question that nobody answered: the mark then speaks of all corners that are worked on. One
 // that would claim too much that way becomes a note.
-func (d *Desk) late() {
+func (d *Desk) unanswered() {
 	d.mu.Lock()
 	q := d.asked
 	d.asked = nil

@@ -12,7 +12,7 @@ const (
 	soundUntested = ""
 	soundAsked    = "asked"
 	soundUnheard  = "sound not heard"
-	soundQuestion = "A bell just rang. Was it heard where the work is done?  Y yes  N no  T again"
+	soundQuestion = "A bell just rang. Was it heard where the work is done? Y yes, N no, T again"
 )
 
 // testSound rings, and asks whether it was heard.

@@ -11,16 +11,21 @@ import (
 // Stream is a source that comes from elsewhere, with the time of its own clock: that of its last frame or
 // record, plus what has passed here since it came. Next belongs to one goroutine, Now to all.
 type Stream struct {
-	Source capture.Source
+	source capture.Source
 
 	mu   sync.Mutex
 	last capture.Stamp
 	came time.Time
 }
 
+// NewStream returns a stream that begins at start. Its time stands still until something has come.
+func NewStream(source capture.Source, start capture.Stamp) *Stream {
+	return &Stream{source: source, last: start}
+}
+
 // Next implements capture.Source.
 func (s *Stream) Next(ctx context.Context, into *capture.Batch) error {
-	err := s.Source.Next(ctx, into)
+	err := s.source.Next(ctx, into)
 	if err != nil {
 		return err
 	}
@@ -41,12 +46,12 @@ func (s *Stream) Next(ctx context.Context, into *capture.Batch) error {
 	return nil
 }
 
-// Now returns the time of the stream, 0 before anything came.
+// Now returns the time of the stream.
 func (s *Stream) Now() capture.Stamp {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.last == 0 {
-		return 0
+	if s.came.IsZero() {
+		return s.last
 	}
 	return s.last.Add(time.Since(s.came))
 }

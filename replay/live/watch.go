@@ -133,7 +133,7 @@ func (d *Desk) settle(now time.Time) {
 		d.keep(d.o.Now(), news[i].record(nil))
 	}
 	if late {
-		d.late()
+		d.unanswered()
 	}
 	d.settleSight(now)
 }

@@ -17,6 +17,7 @@ type Facts struct {
 	Mode   Mode
 	Origin string
 	Label  string
+	Start  capture.Stamp // 0: that of the first frame
 	End    capture.Stamp // 0 where it is not known
 	Keys   []Key
 	Zone   *time.Location
@@ -235,7 +236,7 @@ func (f *Follower) happen(h safety.Happening) {
 
 // mark notes a mark; 'going down' is answered at once.
 func (f *Follower) mark(m *safety.Mark) {
-	text := strings.Join([]string{m.Name, m.Corner.String(), m.Value, m.Note}, " ")
+	text := strings.Join(strings.Fields(strings.Join([]string{m.Name, m.Corner.String(), m.Value, m.Note}, " ")), " ")
 	if m.Name == safety.MarkGoingDown {
 		s := f.state(max(f.now, m.At))
 		answer, _ := s.GoingDown()
@@ -349,7 +350,7 @@ func (f *Follower) State(now capture.Stamp) State {
 
 func (f *Follower) state(now capture.Stamp) State {
 	j := f.pipe.Judge
-	s := State{Mode: f.facts.Mode, Origin: f.facts.Origin, Label: clean(f.facts.Label), Speed: 1, Start: j.Start(), Now: now,
+	s := State{Mode: f.facts.Mode, Origin: f.facts.Origin, Label: clean(f.facts.Label), Speed: 1, Start: f.start(), Now: now,
 		End: f.facts.End, Zone: f.facts.Zone, Keys: f.facts.Keys, Frames: f.frames}
 	s.Proven, s.Assumed, s.Contradicted = j.Proofs()
 	s.Lost, s.LostKnown = f.look.Lost()
@@ -400,7 +401,15 @@ func rate(h *History, last safety.Reading, of func(spot) (float64, bool)) Rate {
 }
 
 // clock writes a stamp as session time.
-func (f *Follower) clock(at capture.Stamp) string { return clock(f.pipe.Judge.Start(), at) }
+func (f *Follower) clock(at capture.Stamp) string { return clock(f.start(), at) }
+
+// start is when the session began: as it was told, else with the first frame.
+func (f *Follower) start() capture.Stamp {
+	if f.facts.Start != 0 {
+		return f.facts.Start
+	}
+	return f.pipe.Judge.Start()
+}
 
 // busTrack counts the frames of a bus per second.
 type busTrack struct {

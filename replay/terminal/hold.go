@@ -63,11 +63,14 @@ var errStopped = errors.New("the terminal takes nothing any more")
 
 // leaveFacts writes the facts of a state into the scrollback.
 func (s *Screen) leaveFacts(last *State) {
+	width, _ := s.size()
 	for _, text := range LastLines(last) {
 		if s.mode.ASCII {
 			text = asciiText(text)
 		}
-		fmt.Fprintln(s.out, text)
+		for _, row := range wrap(text, width, 2) {
+			fmt.Fprintln(s.out, row)
+		}
 	}
 }
 

@@ -398,7 +398,7 @@ func figures(d *Danger, s *State) (full, short string) {
 // LeftSeconds returns how long it takes at the present rate until the corner is down where it was before
 // it was raised.
 func (c *Corner) LeftSeconds() (float64, bool) {
-	if !c.LeftKnown || !c.HeightRate.Known || c.HeightRate.Value >= -steadyHeight {
+	if !c.LeftKnown || c.LeftMM <= 0 || !c.HeightRate.Known || c.HeightRate.Value >= -steadyHeight {
 		return 0, false
 	}
 	return c.LeftMM / -c.HeightRate.Value, true
