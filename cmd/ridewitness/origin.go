@@ -22,7 +22,8 @@ type origin struct {
 	links   []session.LinkRecord
 	record  *session.SessionRecord // of a stream; nil for buses
 	close   func()
-	whole   func() session.Integrity // of a stream; nil for buses
+	stream  *live.Stream             // nil for buses
+	whole   func() session.Integrity // of a stream
 }
 
 func (a *App) openOrigin(ctx context.Context, buses []string, o recordOptions) (*origin, error) {
@@ -76,7 +77,7 @@ func (a *App) openStream(ctx context.Context, path string) (*origin, error) {
 		s.start = capture.StampOf(a.Now()) // it is empty, or does not say
 	}
 	stream := live.NewStream(s.source, s.start)
-	g := &origin{name: originOf(s.record), source: stream, now: stream.Now, patient: true, record: s.record, whole: s.integrity, close: func() { s.close() }}
+	g := &origin{name: originOf(s.record), source: stream, now: stream.Now, patient: true, record: s.record, stream: stream, whole: s.integrity, close: func() { s.close() }}
 	if s.record != nil {
 		g.links = s.record.Links
 	}
@@ -85,7 +86,7 @@ func (a *App) openStream(ctx context.Context, path string) (*origin, error) {
 
 // finish says of a recording whose stream came to a bad end that it did, in the session too.
 func (g *origin) finish(files []string) error {
-	if g.whole == nil || len(files) == 0 {
+	if g.stream == nil || !g.stream.Ended() || len(files) == 0 {
 		return nil
 	}
 	i := g.whole()

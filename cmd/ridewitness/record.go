@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -88,6 +89,9 @@ type recording struct {
 	known  *known
 	past   *past // nil: it begins anew
 	paths  paths
+
+	mu     sync.Mutex
+	opened func(path string) // told of each file after the first; nil before
 }
 
 func (a *App) record(ctx context.Context, buses []string, o recordOptions) error {
@@ -152,24 +156,22 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 	if err != nil {
 		return unreadable(err, "")
 	}
+	door, rec, err := a.begin(r)
+	if err != nil {
+		return err
+	}
+	defer door.Close()
 	recording, end := context.WithCancel(ctx)
 	defer end()
-	options := recorder.Options{Head: r.head(), Files: r.files, Now: r.origin.now, Stop: r.origin.stop, Patient: r.origin.patient, Room: r.room}
-	if r.past != nil {
-		options.Behind = r.past.end
-	}
-	rec, err := recorder.New(r.origin.source, options)
-	if err != nil {
-		return notBegun(r.paths.first, err)
-	}
 	listener := rec.Listen()
 	ear, now := capture.Source(listener), r.origin.now
 	if r.origin.patient { // it may be written faster than it is judged
 		heard := live.NewStream(listener, r.origin.now())
 		ear, now = heard, heard.Now
 	}
-	desk := live.New(live.Options{Pipeline: pipe, Facts: r.facts(), Terminal: a.terminal(o.plain), Now: now, Keep: rec, End: end, Elsewhere: r.origin.patient,
-		Machine: live.Machine{Disk: func() (host.Disk, error) { return host.DiskAt(r.paths.folder()) }, Power: host.PowerNow}})
+	desk := live.New(live.Options{Pipeline: pipe, Facts: r.facts(), Terminal: a.terminal(o.plain), Now: now, Keep: rec, End: end,
+		Elsewhere: r.origin.patient, Machine: live.Machine{Power: host.PowerNow,
+			Disk: func() (host.Disk, error) { return host.DiskAt(r.paths.folder()) }}})
 	if r.past != nil {
 		if err := r.past.recall(ctx, desk); err != nil {
 			return a.readError(err)
@@ -180,7 +182,28 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 	go func() { written <- rec.Run(recording) }()
 	shown := desk.Run(context.WithoutCancel(ctx), ear)
 	listener.Close()
-	return errors.Join(a.sayRecorded(r, rec.Status(), <-written), shown)
+	err = <-written
+	return errors.Join(a.sayRecorded(r, rec.Status(), err), shown)
+}
+
+// begin opens the first file, and the door by which other programs bring marks.
+func (a *App) begin(r *recording) (*live.Door, *recorder.Recorder, error) {
+	options := recorder.Options{Head: r.head(), Files: r.files, Now: r.origin.now, Stop: r.origin.stop, Patient: r.origin.patient, Room: r.room}
+	if r.past != nil {
+		options.Behind = r.past.end
+	}
+	rec, err := recorder.New(r.origin.source, options)
+	if err != nil {
+		return nil, nil, notBegun(r.paths.first, err)
+	}
+	door := live.NewDoor(rec.Journal, r.origin.now)
+	if err := door.Open(r.paths.first); err != nil {
+		fmt.Fprintf(a.Err, "other programs can't bring marks: %v\n", err)
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.opened = func(path string) { _ = door.Open(path) } // of a later file: the command mark then says that nobody takes it
+	return door, rec, nil
 }
 
 // facts are what the screen is told of the recording.
@@ -228,15 +251,22 @@ func (r *recording) room() error {
 
 // files opens the files of a recording, the first one where it was asked for.
 func (r *recording) files(number int) (session.File, string, error) {
-	if number == 1 && r.past != nil {
-		return r.past.take(), r.past.path, nil
-	}
 	path := r.paths.first
 	if number > 1 {
 		path = r.paths.next()
 	}
-	f, err := session.Create(path)
-	return f, path, err
+	f, err := session.File(nil), error(nil)
+	if number == 1 && r.past != nil {
+		f = r.past.take()
+	} else if f, err = session.Create(path); err != nil {
+		return nil, path, err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.opened != nil {
+		r.opened(path)
+	}
+	return f, path, nil
 }
 
 // paths are the names of a recording's files.

@@ -2,6 +2,8 @@ package live
 
 import (
 	"context"
+	"errors"
+	"io"
 	"sync"
 	"time"
 
@@ -13,9 +15,10 @@ import (
 type Stream struct {
 	source capture.Source
 
-	mu   sync.Mutex
-	last capture.Stamp
-	came time.Time
+	mu    sync.Mutex
+	last  capture.Stamp
+	came  time.Time
+	ended bool
 }
 
 // NewStream returns a stream that begins at start. Its time stands still until something has come.
@@ -25,8 +28,10 @@ func NewStream(source capture.Source, start capture.Stamp) *Stream {
 
 // Next implements capture.Source.
 func (s *Stream) Next(ctx context.Context, into *capture.Batch) error {
-	err := s.source.Next(ctx, into)
-	if err != nil {
+	if err := s.source.Next(ctx, into); err != nil {
+		s.mu.Lock()
+		s.ended = errors.Is(err, io.EOF)
+		s.mu.Unlock()
 		return err
 	}
 	last := capture.Stamp(0)
@@ -44,6 +49,13 @@ func (s *Stream) Next(ctx context.Context, into *capture.Batch) error {
 		s.last, s.came = last, time.Now()
 	}
 	return nil
+}
+
+// Ended reports whether the stream came to an end by itself.
+func (s *Stream) Ended() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.ended
 }
 
 // Now returns the time of the stream.

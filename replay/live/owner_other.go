@@ -1,0 +1,8 @@
+//go:build !unix
+
+package live
+
+import "io/fs"
+
+// onlyMine relies on the folder for temporary files, which is the user's own here.
+func onlyMine(fs.FileInfo) bool { return true }
