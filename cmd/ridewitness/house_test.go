@@ -398,9 +398,9 @@ var clocks = []struct{ prefix, why string }{
 	{"replay/sleep", "how that clock waits"},
 	{"replay/classroom/", "deadlines of connections and the beat of a page"},
 	{"replay/terminal/", "when a screen is drawn anew"},
+	{"replay/live/", "how long an answer stays, a question waits and a sound is silenced"},
 	{"replay/link/", "pacing onto a virtual bus"},
 	{"capture/socketcan/", "stamps of what is received"},
-	{"capture/recorder", "when to seal and to sync"},
 }
 
 func TestTimeComesWithTheFrames(t *testing.T) {

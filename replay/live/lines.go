@@ -12,12 +12,11 @@ import (
 type teller struct {
 	lines *terminal.Lines
 	desk  *Desk
-	wake  chan struct{}
 	rings chan struct{}
 }
 
-// Alarm implements display.
-func (t *teller) Alarm(terminal.State) { poke(t.wake) }
+// Alarm implements display: the bell goes before the line.
+func (t *teller) Alarm(terminal.State) { poke(t.rings) }
 
 // Ring implements display.
 func (t *teller) Ring() { poke(t.rings) }
@@ -36,7 +35,7 @@ const lineEvery = 100 * time.Millisecond
 // nothing else.
 func (d *Desk) inLines(ctx context.Context, work func(context.Context) error) error {
 	o := d.o.Terminal
-	t := &teller{lines: &terminal.Lines{Out: o.Out, ASCII: o.ASCII, Bell: o.Bell}, desk: d, wake: make(chan struct{}, 1), rings: make(chan struct{}, 1)}
+	t := &teller{lines: &terminal.Lines{Out: o.Out, ASCII: o.ASCII, Bell: o.Bell}, desk: d, rings: make(chan struct{}, 1)}
 	d.display = t
 	telling, stop := context.WithCancel(ctx)
 	var workers sync.WaitGroup
@@ -74,7 +73,6 @@ func (t *teller) run(ctx context.Context) {
 			_ = t.tell()
 			return
 		case <-tick.C:
-		case <-t.wake:
 		case <-t.rings:
 			if t.lines.Ring() != nil {
 				return
