@@ -75,8 +75,6 @@ func (o *recordOptions) check(buses []string) error {
 		return usage("such as 'ridewitness record can0'; 'ridewitness prepare' lists the links", "no bus is named")
 	case len(buses) > 0 && o.from != "":
 		return usage("name buses or give --from", "--from takes the place of buses")
-	case o.from != "" && o.onward != "":
-		return usage("give one of them", "--continue goes on with buses, and --from has none")
 	case o.output != "" && o.onward != "":
 		return usage("give one of them", "--continue goes on in its own file, so --output has no meaning")
 	}
@@ -128,7 +126,7 @@ func (a *App) place(ctx context.Context, r *recording, o recordOptions) error {
 		r.paths.first = r.past.path
 		if now := r.origin.now(); now < r.past.end.At {
 			r.past.leave()
-			return usage("set the clock, or begin a new session", "the clock says %s, and %s ends at %s: it lies ahead", now, r.past.path, r.past.end.At)
+			return usage("set the clock, or begin a new session", "it is %s, and %s ends at %s: what goes on with it would lie before its end", now, r.past.path, r.past.end.At)
 		}
 		r.origin.source = r.past.follow(r.origin.source)
 		return nil
