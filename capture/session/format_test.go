@@ -71,7 +71,8 @@ func TestExamplesOfThePage(t *testing.T) {
 func TestPageNamesEveryField(t *testing.T) {
 	page := formatPage(t)
 	for _, record := range []any{session.SessionRecord{}, session.SealRecord{}, session.MarkRecord{}, session.LinkRecord{}, session.LossRecord{},
-		session.MendedFrom{}, session.Text{}, session.Previous{}} {
+		session.MendedFrom{}, session.Text{}, session.Previous{}, session.DiskRecord{}, session.PowerRecord{}, session.WarningRecord{},
+		session.BlindRecord{}, session.AcknowledgeRecord{}, session.SoundRecord{}} {
 		of := reflect.TypeOf(record)
 		for i := range of.NumField() {
 			name, _, _ := strings.Cut(of.Field(i).Tag.Get("json"), ",")
@@ -81,7 +82,8 @@ func TestPageNamesEveryField(t *testing.T) {
 		}
 	}
 	for _, kind := range []string{session.KindSession, session.KindMark, session.KindAcknowledge, session.KindClock, session.KindLink, session.KindLoss,
-		session.KindWarning, session.KindBlind, session.KindHandover, session.KindSeal, session.KindTruth} {
+		session.KindWarning, session.KindBlind, session.KindHandover, session.KindSeal, session.KindTruth, session.KindDisk, session.KindPower,
+		session.KindSound} {
 		require.Contains(t, page, kind)
 	}
 	require.Contains(t, page, "`0x80525731`")

@@ -158,7 +158,6 @@ type WarningRecord struct {
 	ClosedMM *float64 `json:"closed_mm,omitempty"`  // the corner, by then
 	LeftMM   *float64 `json:"left_mm,omitempty"`    // of its way down
 	LeftS    *float64 `json:"left_s,omitempty"`     // at its rate
-	Silenced bool     `json:"silenced,omitempty"`   // no sound went out
 }
 
 // BlindRecord says how much was seen from then on: kind `blind`.

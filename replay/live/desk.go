@@ -67,7 +67,6 @@ type warned struct {
 	late  time.Duration // from the frame that brought it to the judge
 	put   time.Time     // when it was handed to the screen
 	state *terminal.Corner
-	quiet bool
 }
 
 // notice is the answer to the last key.

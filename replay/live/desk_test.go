@@ -2,6 +2,7 @@ package live
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -14,6 +15,7 @@ import (
 	"ridewitness/capture/host"
 	"ridewitness/capture/recorder"
 	"ridewitness/capture/session"
+	"ridewitness/decode"
 	"ridewitness/replay/terminal"
 	"ridewitness/safety"
 )
@@ -466,4 +468,27 @@ func told(p *safety.Pipeline) []string {
 		all = append(all, strings.Join([]string{f.Rule.Name, f.Corner.String(), f.Outcome.String(), f.Start.String(), f.End.String(), f.Summary}, "|"))
 	}
 	return all
+}
+
+// HAZARDS H03: with the heights of two corners swapped, whatever comes down while a spring is empty warns.
+func TestHazard03SwappedHeightsWarn(t *testing.T) {
+	whole := simulated(t, "early")
+	swapped := *whole
+	swapped.signals = slices.Clone(whole.signals)
+	for i := range swapped.signals {
+		s := &swapped.signals[i]
+		if s.Quantity != decode.Height {
+			continue
+		}
+		switch s.Corner {
+		case decode.RearLeft:
+			s.Corner = decode.RearRight
+		case decode.RearRight:
+			s.Corner = decode.RearLeft
+		}
+	}
+	sit(t, &swapped, untilDown, nil, func(b *table) {
+		b.live(&swapped, untilDown, untilDown+30*time.Second)
+		require.NotEmpty(b.t, b.ear.warned())
+	})
 }
