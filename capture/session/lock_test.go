@@ -73,11 +73,13 @@ func TestALookAtTheLockFailsNobody(t *testing.T) {
 				require.NoError(t, err)
 				defer onlooker.Close()
 				require.NoError(t, syscall.Flock(int(onlooker.Fd()), syscall.LOCK_SH|syscall.LOCK_NB))
+				given := make(chan error, 1)
 				go func() {
 					time.Sleep(2 * lockPause)
-					syscall.Flock(int(onlooker.Fd()), syscall.LOCK_UN)
+					given <- syscall.Flock(int(onlooker.Fd()), syscall.LOCK_UN)
 				}()
 				require.NoError(t, write(path))
+				require.NoError(t, <-given)
 			})
 		})
 	}
