@@ -6,15 +6,16 @@ import (
 	"time"
 )
 
-// How long a lock that somebody has is tried for: who follows the file looks at its lock now and then,
-// and holds it meanwhile for a few microseconds.
+// How long a lock is tried for that only onlookers have: who follows the file looks at its lock now and
+// then, and holds it meanwhile for a few microseconds.
 const (
 	lockTries = 20
 	lockPause = 5 * time.Millisecond
 )
 
 // take takes a file for this process until it is closed: two sections that were added at once would
-// both hang on the same one. A file that stays taken is ErrBusy.
+// both hang on the same one. A file that another writer has is ErrBusy, at once: a mark that goes to the
+// recorder instead must not come late.
 func take(f *os.File, path string) error {
 	for try := 1; ; try++ {
 		err := lock(f)
@@ -23,7 +24,7 @@ func take(f *os.File, path string) error {
 			return nil
 		case !errors.Is(err, ErrBusy):
 			return &MediumError{File: path, Err: err}
-		case try == lockTries:
+		case try == lockTries || !unlocked(f):
 			return &FormatError{File: path, Block: "file", Err: ErrBusy}
 		}
 		time.Sleep(lockPause)

@@ -40,9 +40,13 @@ func TestBusyWhileItIsRecorded(t *testing.T) {
 		"continue": func() error { _, _, err := Continue(path); return err },
 	} {
 		t.Run(name, func(t *testing.T) {
-			err := write()
-			require.ErrorIs(t, err, ErrBusy)
-			require.EqualError(t, err, path+": byte 0: file: somebody else is writing to it")
+			synctest.Test(t, func(t *testing.T) {
+				began := time.Now()
+				err := write()
+				require.ErrorIs(t, err, ErrBusy)
+				require.EqualError(t, err, path+": byte 0: file: somebody else is writing to it")
+				require.Zero(t, time.Since(began), "a mark is not held up")
+			})
 		})
 	}
 	after, err := os.ReadFile(path)
@@ -83,6 +87,17 @@ func TestALookAtTheLockFailsNobody(t *testing.T) {
 			})
 		})
 	}
+}
+
+// Who looks for ever is not waited for.
+func TestAnOnlookerThatStays(t *testing.T) {
+	path := ended(t)
+	synctest.Test(t, func(t *testing.T) {
+		onlooker := openAgain(t, path)
+		require.NoError(t, syscall.Flock(int(onlooker.Fd()), syscall.LOCK_SH|syscall.LOCK_NB))
+		_, err := Append(path, bled)
+		require.ErrorIs(t, err, ErrBusy)
+	})
 }
 
 func TestUnlocked(t *testing.T) {
