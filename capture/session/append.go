@@ -34,8 +34,9 @@ var (
 // and is synced; when the write fails the file is cut back to what it was.
 //
 // A file that is cut short (ErrNotEnded) or altered (ErrNotWhole) is refused, so are classic pcap
-// (ErrNoJournal), big-endian files (ErrByteOrder) and what is no regular file. A file without seals is
-// not: from then on the added section vouches for the section before it. The section's own time is that
+// (ErrNoJournal), big-endian files (ErrByteOrder), what is no regular file, and a file that somebody else
+// is writing to, its recorder above all (ErrBusy, where the system has advisory locks). A file without
+// seals is not: from then on the added section vouches for the section before it. The section's own time is that
 // of the last packet, or of the latest addition where that is later: no clock is asked.
 func Append(path string, additions ...Addition) ([]uint64, error) {
 	if len(additions) == 0 {
@@ -97,8 +98,8 @@ func takenWhole(f *os.File, path string) (fileEnd, error) {
 	} else if !info.Mode().IsRegular() {
 		return fileEnd{}, &FormatError{File: path, Block: "file", Err: ErrNotRegular}
 	}
-	if err := lock(f); err != nil {
-		return fileEnd{}, &FormatError{File: path, Block: "file", Err: ErrBusy}
+	if err := take(f, path); err != nil {
+		return fileEnd{}, err
 	}
 	end, err := readToEnd(f, path)
 	if err != nil {

@@ -105,7 +105,7 @@ func (f *feeder) next(carry []byte) (*chunk, error) {
 	return c, nil
 }
 
-// extend reads more into a chunk.
+// extend reads more into a chunk. A medium that has nothing at hand now has not ended.
 func (f *feeder) extend(c *chunk) error {
 	if f.end != nil {
 		return f.end
@@ -114,7 +114,9 @@ func (f *feeder) extend(c *chunk) error {
 	n, err := io.ReadAtLeast(f.r, c.data[have:cap(c.data)], 1)
 	c.data = c.data[:have+n]
 	f.offset += int64(n)
-	f.end = err
+	if err != errPause {
+		f.end = err
+	}
 	return err
 }
 

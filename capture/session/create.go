@@ -21,9 +21,9 @@ func Create(path string) (File, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := lock(f); err != nil {
+	if err := take(f, path); err != nil {
 		f.Close()
-		return nil, &FormatError{File: path, Block: "file", Err: ErrBusy}
+		return nil, err
 	}
 	syncFolder(path)
 	return created{f}, nil

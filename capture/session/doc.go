@@ -14,6 +14,9 @@
 // claims, allocates nothing per frame, and never calls a file sealed of which a byte was changed.
 // FORMAT.md beside this file is the page of the format.
 //
+// A session can be followed while it is written (Tail). Its writer has the file's lock until it is done,
+// so that a pause, an end and a death are told apart.
+//
 // Read are besides: either byte order, every time unit that fits 64 bits, several sections, the three
 // kinds of packet block, unknown blocks and options, and classic pcap in its four forms. Frames are
 // those of link type 227 (SocketCAN). CAN XL frames are recognised and left out.

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 	"testing/iotest"
+	"testing/synctest"
 
 	"github.com/stretchr/testify/require"
 
@@ -261,27 +262,77 @@ func TestJournal(t *testing.T) {
 	require.Equal(t, session.Unsealed, got.integrity.Verdict, "marks alone seal nothing")
 }
 
-// A pipe that is still open must not hold back what came through it.
+// A pipe that is still open holds nothing back: what came through it is delivered with the last byte of
+// its block, and no byte earlier, with nothing behind it.
 func TestLivePipe(t *testing.T) {
-	from, to := io.Pipe()
-	r := session.NewReader(from, "pipe")
-	b := capture.NewBatch()
-	first := little().can("can0").packet(0, moment, plain, -1).b
-	go to.Write(first)
-	seen := 0
-	for seen == 0 {
-		require.NoError(t, r.Next(context.Background(), b))
-		seen += len(b.Frames)
+	flags := func(f *build) []byte { return append(f.option(2, f.u32(1)), 0, 0, 0, 0) }
+	fd := append([]byte{0, 0, 0x04, 0xA2, 12, 4, 0, 0}, make([]byte, 12)...)
+	classic := unhex(t, `d4 c3 b2 a1 02 00 04 00 00 00 00 00 00 00 00 00 00 00 04 00 e3 00 00 00 dd 54 a5 69 40 e2 01 00
+		0c 00 00 00 0c 00 00 00 00 00 04 a1 04 00 00 00 00 50 1f ff`)
+	for name, blocks := range map[string][]func(f *build){
+		"little-endian": {
+			func(f *build) { f.order = little().order; f.section().can("can0").packet(0, moment, plain, -1) },
+			func(f *build) { f.packet(0, moment+1, plain, -1, flags(f)) },
+			func(f *build) { f.packet(0, moment+2, fd, -1, flags(f)) },
+			func(f *build) { f.block(3, append(f.u32(uint32(len(plain))), plain...)) },
+			func(f *build) { f.section().can("can0").packet(0, moment+3, plain, -1) },
+		},
+		"big-endian": {
+			func(f *build) { f.order = big().order; f.section().can("can0").packet(0, moment, plain, -1) },
+			func(f *build) { f.packet(0, moment+1, plain, -1) },
+		},
+		"classic": {
+			func(f *build) { f.b = append(f.b, classic...) },
+			func(f *build) { f.b = append(f.b, classic[24:]...) },
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var f build
+			var ends []int // of the block of each frame
+			for _, add := range blocks {
+				add(&f)
+				ends = append(ends, len(f.b))
+			}
+			synctest.Test(t, func(t *testing.T) { requireAtOnce(t, f.b, ends) })
+		})
 	}
-	require.Equal(t, 1, seen)
+}
+
+// requireAtOnce sends a file through a pipe byte by byte and holds that the n-th frame comes with byte
+// ends[n].
+func requireAtOnce(t *testing.T, file []byte, ends []int) {
+	t.Helper()
+	from, to := io.Pipe()
+	var got content
+	seen := make(chan int, len(file))
 	go func() {
-		to.Write((&build{order: little().order}).packet(0, moment+1, plain, -1).b)
-		to.Close()
+		defer close(seen)
+		r := session.NewReader(from, "pipe")
+		b := capture.NewBatch()
+		for r.Next(context.Background(), b) == nil {
+			got.frames = append(got.frames, b.Frames...)
+			seen <- len(got.frames)
+		}
 	}()
-	rest := drain(t, r)
-	require.NoError(t, rest.err)
-	require.Len(t, rest.frames, 1)
-	r.Close()
+	frames := 0
+	for i := range file {
+		_, err := to.Write(file[i : i+1])
+		require.NoError(t, err)
+		synctest.Wait() // the reader waits for more
+		for len(seen) > 0 {
+			frames = <-seen
+		}
+		whole := 0
+		for whole < len(ends) && ends[whole] <= i+1 {
+			whole++
+		}
+		require.Equal(t, whole, frames, "after byte %d", i)
+	}
+	require.NoError(t, to.Close())
+	for range seen {
+	}
+	require.Equal(t, read(t, file).frames, got.frames)
+	require.Len(t, got.frames, len(ends))
 }
 
 // Blocks that are too long to be kept are passed over, and still counted.

@@ -102,7 +102,8 @@ func (r *Reader) Next(ctx context.Context, into *capture.Batch) error {
 // maxTexts bounds the texts of the journal records in a batch, in bytes.
 const maxTexts = 256 << 10
 
-// errPause is the answer of need when a batch that holds something would have to wait for the medium.
+// errPause is the answer of need when a batch that holds something would have to wait for the medium, and
+// of a medium that is not waited for, that of a Tailed: Next then leaves the batch empty without an error.
 var errPause = errors.New("nothing more is at hand")
 
 // fill reads blocks until the batch is full or nothing more can be read. A live stream is not waited
@@ -217,8 +218,8 @@ func (r *Reader) more() error {
 // ended says what the end of the medium means with carry still to be parsed.
 func (r *Reader) ended(err error, carry []byte) error {
 	switch {
-	case err == nil:
-		return nil
+	case err == nil || err == errPause:
+		return err
 	case err != io.EOF:
 		return &MediumError{File: r.name, Offset: r.feed.offset, Err: err}
 	case len(carry) == 0:
@@ -226,6 +227,21 @@ func (r *Reader) ended(err error, carry []byte) error {
 	default:
 		return io.ErrUnexpectedEOF
 	}
+}
+
+// holds reports whether a whole block that was not parsed yet is in memory.
+func (r *Reader) holds() bool {
+	if r.cur == nil {
+		return false
+	}
+	rest := r.cur.data[r.pos:]
+	switch {
+	case r.skip > 0:
+		return len(rest) >= 4
+	case r.classic != nil:
+		return len(rest) >= classicPacket && uint64(r.classic.order.Uint32(rest[8:])) <= uint64(len(rest)-classicPacket)
+	}
+	return len(rest) >= blockHead+4 && uint64(r.u32(rest[4:])) <= uint64(len(rest))
 }
 
 // u16, u32 and u64 read in the byte order of the section.

@@ -393,6 +393,8 @@ func isCanFrame(n ast.Node) bool {
 // the frames.
 var clocks = []struct{ prefix, why string }{
 	{"cmd/", "the program's own clock, handed down as App.Now"},
+	{"capture/session/lock.go", "how long onlookers of a file are waited for"},
+	{"capture/session/tail.go", "how often a file that grows is looked at"},
 	{"capture/recorder/", "when a recording is flushed, synced and sealed"},
 	{"replay/clock.go", "the clock of a replay"},
 	{"replay/sleep", "how that clock waits"},
