@@ -91,7 +91,10 @@ func (p *past) recall(ctx context.Context, desk *live.Desk) error {
 		return err
 	}
 	defer source.Close()
-	return desk.Recall(ctx, source)
+	if err := desk.Recall(ctx, source); err != nil {
+		return err
+	}
+	return desk.Recall(ctx, &capture.Slice{Events: []capture.Event{{Kind: capture.EventSection, At: p.end.At}}})
 }
 
 // take hands the file over.

@@ -69,18 +69,7 @@ func TestHazard12OriginInEveryOutput(t *testing.T) {
 // change: simulated ones, and those with a number behind their name, which an independent simulator
 // made.
 func scripts(t *testing.T, folder string) testscript.Params {
-	shared.Do(func() {
-		var err error
-		shared.folder, err = os.MkdirTemp("", "ridewitness-scripts-")
-		require.NoError(t, err)
-		for _, scenario := range []string{"proper", "early", "short", "cooling", "testdata/tiny.yaml"} {
-			simulated(t, shared.folder, scenario)
-		}
-		relabelled(t, shared.folder)
-		for _, name := range []string{"early-car-101", "fd-and-errors-101"} {
-			unpacked(t, shared.folder, name)
-		}
-	})
+	share(t)
 	return testscript.Params{
 		Dir:                 folder,
 		RequireUniqueNames:  true,
@@ -105,6 +94,23 @@ func scripts(t *testing.T, folder string) testscript.Params {
 			"leftovers": leftovers,
 		},
 	}
+}
+
+// share makes the shared sessions, once.
+func share(t *testing.T) {
+	t.Helper()
+	shared.Do(func() {
+		var err error
+		shared.folder, err = os.MkdirTemp("", "ridewitness-scripts-")
+		require.NoError(t, err)
+		for _, scenario := range []string{"proper", "early", "short", "cooling", "testdata/tiny.yaml"} {
+			simulated(t, shared.folder, scenario)
+		}
+		relabelled(t, shared.folder)
+		for _, name := range []string{"early-car-101", "fd-and-errors-101"} {
+			unpacked(t, shared.folder, name)
+		}
+	})
 }
 
 // simulated writes a scenario as folder/NAME.pcapng.

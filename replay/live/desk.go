@@ -58,6 +58,7 @@ type Desk struct {
 	ending   time.Time     // when somebody asked for the end
 	behind   time.Duration // how late the last frame was judged
 	closed   bool          // nothing more comes
+	over     string        // why nothing more comes to who only watches
 	watch    watch
 }
 
@@ -101,7 +102,6 @@ func (d *Desk) Recall(ctx context.Context, source capture.Source) error {
 	b := capture.NewBatch()
 	for {
 		if err := source.Next(ctx, b); errors.Is(err, io.EOF) {
-			d.follow.Take(&capture.Batch{Events: []capture.Event{{At: d.follow.State(0).Now, Kind: capture.EventSection}}})
 			return nil
 		} else if err != nil {
 			return err
@@ -147,6 +147,9 @@ func (d *Desk) work(ctx context.Context, source capture.Source) error {
 	var workers sync.WaitGroup
 	workers.Go(func() { d.tend(beside) })
 	err := d.judge(ctx, source)
+	if d.o.Keep == nil {
+		d.stay(ctx, err)
+	}
 	stop()
 	workers.Wait()
 	d.follow.Finish()
@@ -155,6 +158,19 @@ func (d *Desk) work(ctx context.Context, source capture.Source) error {
 	d.closed = true
 	d.mu.Unlock()
 	return err
+}
+
+// stay keeps the last picture, blind, until whoever watches has seen that nothing more comes.
+func (d *Desk) stay(ctx context.Context, err error) {
+	d.mu.Lock()
+	d.over = "the recording has ended"
+	if err != nil {
+		d.over = "the recorder is gone"
+	}
+	d.mu.Unlock()
+	if d.o.Terminal.Full && ctx.Err() == nil {
+		<-ctx.Done()
+	}
 }
 
 func (d *Desk) isClosed() bool {
@@ -223,7 +239,9 @@ func (d *Desk) told() {
 	d.mu.Unlock()
 	for i := range news {
 		took := news[i].late + time.Since(news[i].put)
-		d.follow.Told(took)
+		if !d.o.Elsewhere {
+			d.follow.Told(took)
+		}
 		d.keep(now, news[i].record(&took))
 	}
 }
@@ -241,7 +259,7 @@ const viewLate = time.Second
 
 // dressed adds what the desk knows. The lock is held.
 func (d *Desk) dressed(s terminal.State) terminal.State {
-	s.Ended, s.Pane = d.closed, d.pane
+	s.Ended, s.Pane = d.closed || d.over != "", d.pane
 	now := time.Now()
 	switch {
 	case d.asked != nil:
@@ -251,7 +269,10 @@ func (d *Desk) dressed(s terminal.State) terminal.State {
 	case d.o.Keep != nil && d.sound == soundAsked:
 		s.Notice = soundQuestion
 	}
-	if d.behind > viewLate && !d.closed {
+	switch {
+	case d.over != "":
+		s.Sight, s.Why = terminal.Blind, d.over
+	case d.behind > viewLate && !d.closed:
 		s.Sight, s.Why = terminal.Blind, "view "+terminal.Age(d.behind)+" behind"
 	}
 	if d.o.Keep != nil {

@@ -20,6 +20,7 @@ type Lines struct {
 	Bell  bool // what sounds is written before what it is about
 
 	begun    bool
+	ended    bool
 	notice   string
 	sight    Sight
 	stated   capture.Stamp // when the state was written last
@@ -59,8 +60,8 @@ func (p *Lines) Update(s *State) error {
 			p.say(s, s.Now, s.Notice)
 		}
 	}
-	if s.Sight != p.sight || s.Now.Sub(p.stated) >= stateEvery {
-		p.sight, p.stated = s.Sight, s.Now
+	if s.Sight != p.sight || s.Ended != p.ended || s.Now.Sub(p.stated) >= stateEvery {
+		p.sight, p.ended, p.stated = s.Sight, s.Ended, s.Now
 		p.say(s, s.Now, p.stateLine(s))
 	}
 	p.dangersOf(s)

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ridewitness/capture"
+	"ridewitness/capture/session"
+	"ridewitness/replay/live"
+	"ridewitness/replay/terminal"
+	"ridewitness/safety"
+)
+
+type followOptions struct {
+	known knownFlags
+	plain bool
+}
+
+func newFollowCommand(a *App) *cobra.Command {
+	var o followOptions
+	cmd := &cobra.Command{
+		Use:     "follow FILE",
+		GroupID: groupDuring,
+		Short:   "Show a session that is still being written, on another screen",
+		Long: `Show what the recorder of FILE shows, from another terminal, also over a remote shell: the four corners,
+what stands against lowering, and the warnings. It only watches: marks are set where the recording is made,
+or by 'ridewitness mark'. When the recorder is gone the screen says BLIND; Q ends the watching.`,
+		Args:              exactly("FILE"),
+		ValidArgsFunction: fileNames,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.follow(cmd.Context(), args[0], o)
+		},
+	}
+	o.known.bind(cmd.Flags())
+	cmd.Flags().BoolVar(&o.plain, "plain", false, "one sentence a line, for readers of lines")
+	return cmd
+}
+
+func (a *App) follow(ctx context.Context, path string, o followOptions) error {
+	head, err := a.open(ctx, path, session.WithoutDigest())
+	if err != nil {
+		return err
+	}
+	head.close()
+	k, err := o.known.load(head.record)
+	if err != nil {
+		return err
+	}
+	pipe, err := safety.NewPipeline(k.signals, k.card, nil)
+	if err != nil {
+		return unreadable(err, "")
+	}
+	tailed, err := session.Tail(path, session.WithoutDigest())
+	if err != nil {
+		return unreadable(err, "")
+	}
+	defer tailed.Close()
+	watching, end := context.WithCancel(ctx)
+	defer end()
+	stream := live.NewStream(tailed, head.start)
+	facts := terminal.Facts{Mode: terminal.Live, Origin: originOf(head.record), Keys: terminal.WatchKeys, Zone: time.Local, Start: head.start}
+	if k.card != nil {
+		facts.Label = k.card.Label
+	}
+	desk := live.New(live.Options{Pipeline: pipe, Facts: facts, Terminal: a.terminal(o.plain), Now: stream.Now, Elsewhere: true, End: end})
+	if err := desk.Recall(watching, &behind{stream, tailed}); err != nil {
+		return a.followError(path, err)
+	}
+	err = desk.Run(watching, stream)
+	if watching.Err() != nil && ctx.Err() == nil && errors.Is(err, context.Canceled) {
+		return nil // somebody went
+	}
+	return a.followError(path, err)
+}
+
+// behind is what a file holds already.
+type behind struct {
+	stream *live.Stream
+	tailed *session.Tailed
+}
+
+// Next implements capture.Source.
+func (b *behind) Next(ctx context.Context, into *capture.Batch) error {
+	if b.tailed.CaughtUp() {
+		into.Reset()
+		return io.EOF
+	}
+	return b.stream.Next(ctx, into)
+}
+
+// followError says what ended the watching, and where the recording may go on.
+func (a *App) followError(path string, err error) error {
+	if !errors.Is(err, session.ErrRecorderGone) {
+		return a.readError(err)
+	}
+	names := paths{first: path}
+	if next := names.following(); next != "" {
+		return unreadable(err, fmt.Sprintf("does it go on in %[1]s? 'ridewitness follow %[1]s'", next))
+	}
+	return unreadable(err, fmt.Sprintf("'ridewitness record --continue %s BUS' goes on with it, where it was made", path))
+}
+
+// following returns the last file that a recorder made behind the first one, "" where there is none.
+func (p *paths) following() string {
+	last := ""
+	for n := 2; ; n++ {
+		name := p.numbered(n)
+		if _, err := os.Lstat(name); err != nil {
+			return last
+		}
+		last = name
+	}
+}

@@ -1,0 +1,224 @@
+//go:build unix
+
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"ridewitness/capture/session"
+)
+
+// program is the program while it runs, its standard output read line by line.
+type program struct {
+	*exec.Cmd
+	t     *testing.T
+	lines chan string
+	errs  bytes.Buffer
+	seen  []string
+}
+
+// start runs the program with a stream on its standard input.
+func start(t *testing.T, in io.Reader, args ...string) *program {
+	t.Helper()
+	self, err := os.Executable()
+	require.NoError(t, err)
+	p := &program{Cmd: exec.CommandContext(t.Context(), self, args...), t: t, lines: make(chan string, 1000)}
+	p.Args[0] = "ridewitness" // TestMain goes by it
+	p.Stdin, p.Stderr = in, &p.errs
+	out, err := p.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, p.Start())
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		defer close(p.lines)
+		for s := bufio.NewScanner(out); s.Scan(); {
+			p.lines <- s.Text()
+		}
+	})
+	t.Cleanup(func() {
+		_ = p.Process.Kill() // it has ended, or the test has failed
+		for range p.lines {
+		}
+		reading.Wait()
+		_ = p.Wait()
+	})
+	return p
+}
+
+// until waits for a line that holds a text.
+func (p *program) until(want string) {
+	p.t.Helper()
+	for line := range p.lines {
+		p.seen = append(p.seen, line)
+		if strings.Contains(line, want) {
+			return
+		}
+	}
+	require.Failf(p.t, "it never said so", "%q in:\n%s\n%s", want, strings.Join(p.seen, "\n"), p.errs.String())
+}
+
+// ends waits for the end, and returns the exit status.
+func (p *program) ends() int {
+	p.t.Helper()
+	for line := range p.lines {
+		p.seen = append(p.seen, line)
+	}
+	_ = p.Wait() // the status says more than its error
+	require.Empty(p.t, forbidden(nil, strings.Join(p.seen, "\n")+p.errs.String()))
+	return p.ProcessState.ExitCode()
+}
+
+func (p *program) signal(s syscall.Signal) {
+	p.t.Helper()
+	require.NoError(p.t, p.Process.Signal(s))
+}
+
+// stream is the early job up to some time after its bleed, on a pipe that stays open.
+func stream(t *testing.T) io.Reader {
+	t.Helper()
+	whole, err := os.ReadFile(filepath.Join(shared.folder, "early.pcapng"))
+	require.NoError(t, err)
+	r, w, err := os.Pipe()
+	require.NoError(t, err)
+	var writing sync.WaitGroup
+	writing.Go(func() { _, _ = w.Write(whole[:len(whole)/3]) }) // who reads may go away
+	t.Cleanup(func() {
+		r.Close()
+		w.Close()
+		writing.Wait()
+	})
+	return r
+}
+
+// lastOfStream is the last thing that happens in it.
+const lastOfStream = "mark bled rear-right"
+
+// TestRecordEnds: what a signal does to a recording. Whatever it was, the session is sealed.
+func TestRecordEnds(t *testing.T) {
+	share(t)
+	for name, do := range map[string]func(*program){
+		"SIGTERM": func(p *program) { p.signal(syscall.SIGTERM) },
+		"asked twice": func(p *program) {
+			p.signal(syscall.SIGINT)
+			p.until("Ctrl-C once more within 5 s ends it")
+			p.signal(syscall.SIGINT)
+		},
+		"SIGHUP is ignored": func(p *program) {
+			p.signal(syscall.SIGHUP)
+			p.signal(syscall.SIGINT)
+			p.until("The recording goes on.")
+			p.signal(syscall.SIGTERM)
+		},
+		"not put aside": func(p *program) {
+			p.signal(syscall.SIGTSTP)
+			p.until("Ctrl-Z does nothing here")
+			p.signal(syscall.SIGTERM)
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			file := filepath.Join(t.TempDir(), "job.pcapng")
+			p := start(t, stream(t), "record", "--from", "-", "--output", file)
+			p.until(lastOfStream)
+			do(p)
+			require.Zero(t, p.ends(), p.errs.String())
+			require.Contains(t, strings.Join(p.seen, "\n"), "recorded: "+file)
+			out, _, exit := does(t, "verify", file)
+			require.Zero(t, exit, out)
+		})
+	}
+}
+
+// TestWhileItIsRecorded: what other programs may do to a session that is being recorded, and what they are
+// told.
+func TestWhileItIsRecorded(t *testing.T) {
+	share(t)
+	run := t.TempDir()
+	t.Setenv("XDG_RUNTIME_DIR", run)
+	file := filepath.Join(t.TempDir(), "job.pcapng")
+	p := start(t, stream(t), "record", "--from", "-", "--output", file)
+	p.until(lastOfStream)
+
+	for name, c := range map[string]struct {
+		args []string
+		exit int
+		says string
+	}{
+		"a second recorder":     {[]string{"record", "--from", filepath.Join(shared.folder, "tiny.pcapng"), "--output", file}, exitUsage, "exists already"},
+		"one that goes on":      {[]string{"record", "--from", filepath.Join(shared.folder, "tiny.pcapng"), "--continue", file}, exitUsage, "somebody else is writing to it"},
+		"a mark":                {[]string{"mark", file, "line-open", "--corner", "rear-left", "--by", "KL"}, exitDone, "line-open rear-left at 2026-03-02T09:"},
+		"a mark with its time":  {[]string{"mark", file, "note", "--at", "2026-03-02T09:15:00Z"}, exitDone, "note at 2026-03-02T09:15:00Z"},
+		"a mark that is none":   {[]string{"mark", file, "tape", "--corner", "rear-left", "--value", "wide"}, exitUsage, "tape"},
+		"mend":                  {[]string{"mend", file, "--output", filepath.Join(run, "mended.pcapng")}, exitDone, "cut-short"},
+		"a review of it so far": {[]string{"review", file}, exitCannotTell, "cut-short"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			out, errs, exit := does(t, c.args...)
+			require.Equal(t, c.exit, exit, "%s%s", out, errs)
+			require.Contains(t, out+errs, c.says)
+		})
+	}
+	p.until("mark line-open rear-left")
+
+	watcher := start(t, nil, "follow", file)
+	watcher.until("line marked open")
+	require.NoError(t, p.Process.Kill())
+	watcher.until("BLIND ?? the recorder is gone")
+	require.Equal(t, exitUsage, watcher.ends())
+	require.Contains(t, watcher.errs.String(), "its recorder is gone")
+	require.Contains(t, watcher.errs.String(), "record --continue "+file)
+	_ = p.ends()
+
+	_, errs, exit := does(t, "mark", file, "note")
+	require.Equal(t, exitUsage, exit)
+	require.Contains(t, errs, "mend it first", "nobody takes it any more")
+	require.NotEmpty(t, journal[session.MarkRecord](t, file, session.KindMark))
+}
+
+// TestFollowToTheEnd: a recording that ends in good order is no loss, and a finished one can be looked at.
+func TestFollowToTheEnd(t *testing.T) {
+	share(t)
+	file := filepath.Join(t.TempDir(), "job.pcapng")
+	p := start(t, stream(t), "record", "--from", "-", "--output", file)
+	p.until(lastOfStream)
+	watcher := start(t, nil, "follow", file)
+	watcher.until("Do not lower: ")
+	p.signal(syscall.SIGTERM)
+	require.Zero(t, p.ends())
+	watcher.until("BLIND ?? the recording has ended")
+	require.Zero(t, watcher.ends(), watcher.errs.String())
+	late := start(t, nil, "follow", file)
+	late.until("BLIND ?? the recording has ended")
+	require.Zero(t, late.ends(), late.errs.String())
+}
+
+// TestWhoReadsTheLinesGoesAway: the recording goes on without.
+func TestWhoReadsTheLinesGoesAway(t *testing.T) {
+	share(t)
+	file := filepath.Join(t.TempDir(), "job.pcapng")
+	self, err := os.Executable()
+	require.NoError(t, err)
+	r, w, err := os.Pipe()
+	require.NoError(t, err)
+	run := exec.CommandContext(t.Context(), self, "record", "--from", filepath.Join(shared.folder, "early.pcapng"), "--output", file)
+	run.Args[0] = "ridewitness"
+	var errs bytes.Buffer
+	run.Stdout, run.Stderr = w, &errs
+	require.NoError(t, r.Close())
+	require.NoError(t, run.Start())
+	require.NoError(t, w.Close())
+	require.NoError(t, run.Wait(), errs.String())
+	require.Contains(t, errs.String(), "recorded: "+file, "it is said where somebody may still read it")
+	out, _, exit := does(t, "verify", file)
+	require.Zero(t, exit, out)
+}
