@@ -290,12 +290,12 @@ func (l *Lookout) asked(r *Request) {
 		k := &l.corners[id]
 		switch {
 		case r.Stop:
-		case r.Stage == StageBleed && r.accepted():
+		case r.Stage == StageBleed && r.Accepted():
 			k.bleed(r.Asked, nil)
-		case r.Stage == StageFill && r.accepted():
+		case r.Stage == StageFill && r.Accepted():
 			k.fills++
 			k.squeezed, k.refused = false, 0
-		case r.Stage == StageFill && r.refused():
+		case r.Stage == StageFill && r.Refused():
 			k.refused, k.code = r.Decided, r.Code
 		}
 	}

@@ -8,6 +8,7 @@ var commands = []func(*App) *cobra.Command{
 	newPrepareCommand,
 	newRecordCommand,
 	newMarkCommand,
+	newHandoverCommand,
 	newLookCommand,
 	newReviewCommand,
 	newExplainCommand,
