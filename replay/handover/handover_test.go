@@ -2,15 +2,21 @@ package handover
 
 import (
 	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
 	"io"
 	"maps"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 
@@ -18,11 +24,13 @@ import (
 	"ridewitness/capture/session"
 	"ridewitness/decode"
 	"ridewitness/decode/signaldef"
+	"ridewitness/decode/uds"
 	"ridewitness/replay/scenario"
+	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
 )
 
-
+var update = flag.Bool("update", false, "write the golden files anew")
 
 // The stories of these tests: an invented wagon on a lift whose rear-left spring is bled, and what hands
 // did then. The job begins at 08:00:00; the wants below follow from reading the steps.
@@ -78,11 +86,18 @@ var files sync.Map
 // record simulates a story into a session. Without definitions the session holds none, and no card.
 func record(t *testing.T, story string, definitions bool) file {
 	t.Helper()
+	return recordTo(t, story, definitions, time.Hour)
+}
+
+// recordTo stops the recording after so long.
+func recordTo(t *testing.T, story string, definitions bool, stop time.Duration) file {
+	t.Helper()
 	type key struct {
 		story       string
 		definitions bool
+		stop        time.Duration
 	}
-	if f, ok := files.Load(key{story, definitions}); ok {
+	if f, ok := files.Load(key{story, definitions, stop}); ok {
 		return f.(file)
 	}
 	s, err := scenario.Load("story", story)
@@ -99,17 +114,19 @@ func record(t *testing.T, story string, definitions bool) file {
 	require.NoError(t, err)
 	var f file
 	b := capture.NewBatch()
-	for err = run.Next(t.Context(), b); err == nil; err = run.Next(t.Context(), b) {
+	for err = run.Next(t.Context(), b); err == nil && f.end.Sub(s.Start()) < stop; err = run.Next(t.Context(), b) {
 		require.NoError(t, w.Write(b))
 		for i := range b.Frames {
 			f.end = b.Frames[i].At
 		}
 		require.NoError(t, w.Seal(f.end))
 	}
-	require.ErrorIs(t, err, io.EOF)
+	if err != nil {
+		require.ErrorIs(t, err, io.EOF)
+	}
 	require.NoError(t, w.End(f.end))
 	f.bytes = out.Bytes()
-	files.Store(key{story, definitions}, f)
+	files.Store(key{story, definitions, stop}, f)
 	return f
 }
 
@@ -126,12 +143,12 @@ func (*memory) Close() error { return nil }
 // report reads a session and says what is open in it, half an hour after its last frame.
 func report(t *testing.T, f file) *Report {
 	t.Helper()
-	r, err := read(t, f)
+	r, err := readAt(t, f, f.end.Time().Add(30*time.Minute))
 	require.NoError(t, err)
 	return r
 }
 
-func read(t *testing.T, f file) (*Report, error) {
+func readAt(t *testing.T, f file, now time.Time) (*Report, error) {
 	t.Helper()
 	look := session.NewReader(bytes.NewReader(f.bytes), "job.pcapng", session.WithoutDigest())
 	b := capture.NewBatch()
@@ -156,7 +173,7 @@ func read(t *testing.T, f file) (*Report, error) {
 	source := session.NewReader(bytes.NewReader(f.bytes), "job.pcapng")
 	defer source.Close()
 	return Run(t.Context(), Input{Source: source, File: "job.pcapng", Signals: signals, Card: card, Integrity: source.Integrity,
-		Now: f.end.Time().Add(30 * time.Minute)})
+		Now: now})
 }
 
 // add adds records to a session, as is done afterwards.
@@ -195,6 +212,7 @@ func stories(t *testing.T) map[string]file {
 		"done":           whole,
 		"refused":        record(t, refused, true),
 		"early":          record(t, early, true),
+		"coming down":    recordTo(t, early, true, 13*time.Minute+13*time.Second),
 		"cut":            cut,
 		"altered":        altered,
 		"no definitions": record(t, open, false),
@@ -236,6 +254,9 @@ func TestStories(t *testing.T) {
 		{"early", CannotTell,
 			[]string{"DANGER rear-right came down on an empty spring: 0.4", "Look at them."},
 			[]string{"No warning now"}},
+		{"coming down", DoNotLower,
+			[]string{"!! DANGER rear-right is coming down on an empty spring. Stop lowering.", "not over at the end", "lowering"},
+			[]string{"No warning now"}},
 		{"cut", CannotTell,
 			[]string{"record: cut-short: ", "Cannot tell: the file has no end, so it was cut short or is still being written; what was recorded later is missing."},
 			[]string{"No warning now", "sealed: every byte"}},
@@ -272,4 +293,222 @@ func TestStories(t *testing.T) {
 		})
 	}
 	require.Empty(t, slices.Collect(maps.Keys(all)), "each story has its case")
+}
+
+// promise are words that a reader under a car could take for leave to go on.
+var promise = regexp.MustCompile(`(?i)\b(safe|ok|ready|all clear|green)\b`)
+
+// control are characters that could move a cursor or hide text; a line end may stand.
+var control = regexp.MustCompile(`[\x00-\x09\x0b-\x1f\x7f\x{80}-\x{9f}\x{202a}-\x{202e}]`)
+
+// Of every story: no promise, no line that is too wide, and text and JSON that say the same.
+func TestTextAndJSON(t *testing.T) {
+	for name, f := range stories(t) {
+		t.Run(name, func(t *testing.T) {
+			r := report(t, f)
+			body, err := json.Marshal(r)
+			require.NoError(t, err)
+			require.NotRegexp(t, promise, string(body))
+			for _, columns := range []int{0, 40, 80, 200} {
+				text := r.Text(columns)
+				require.NotRegexp(t, promise, text)
+				require.NotRegexp(t, control, text)
+				for line := range strings.SplitSeq(text, "\n") {
+					require.LessOrEqual(t, utf8.RuneCountInString(line), max(columns, 40))
+				}
+			}
+			var told struct {
+				Schema     string `json:"schema"`
+				Lowering   string `json:"lowering"`
+				NoWarning  string `json:"no_warning"`
+				AfterEnd   string `json:"after_end"`
+				Seen       string `json:"seen"`
+				Stage      string `json:"stage"`
+				Against    []string
+				CannotTell []string `json:"cannot_tell"`
+				Said       []string
+				Lines      []string
+				Bled       []string
+				Open       []string
+				Warnings   []struct{ Says string }
+				Refused    []struct{ Says string }
+				Marks      []struct{ Says string }
+				Handovers  []struct{ To, By, Note string }
+			}
+			require.NoError(t, json.Unmarshal(body, &told))
+			require.Equal(t, "ridewitness/handover/1", told.Schema)
+			all := slices.Concat(told.Against, told.CannotTell, told.Said, told.Lines, told.Bled, []string{told.NoWarning, told.AfterEnd, told.Seen, told.Stage})
+			for _, w := range slices.Concat(told.Warnings[:min(len(told.Warnings), shown)], told.Refused, told.Marks) {
+				all = append(all, w.Says)
+			}
+			for _, h := range told.Handovers {
+				all = append(all, h.To, h.By, h.Note)
+			}
+			wide := r.Text(10_000)
+			for _, s := range all {
+				require.Contains(t, wide, s)
+			}
+			for _, s := range slices.Concat(told.Against, told.CannotTell, told.Said, told.Bled) {
+				require.Contains(t, told.Open, s, "the record keeps all that is open")
+			}
+			require.Equal(t, told.Lowering == "nothing-known", told.NoWarning != "")
+			require.Equal(t, told.Lowering == "do-not-lower", len(told.Against) > 0)
+		})
+	}
+}
+
+// The pages as people read them. Each is read line by line when it changes.
+func TestGolden(t *testing.T) {
+	all := stories(t)
+	for _, name := range []string{"open", "done", "asleep", "refused"} {
+		r := report(t, all[name])
+		golden(t, name+".txt", r.Text(80))
+	}
+	opened := report(t, all["open"])
+	record := opened.Journal("L. Example", "K. Example", "ring on the bench")
+	opened.Hand(record, all["open"].end.Add(time.Minute), 12)
+	golden(t, "handed.txt", opened.Text(80))
+	body, err := json.MarshalIndent(opened, "", " ")
+	require.NoError(t, err)
+	golden(t, "handed.json", string(body)+"\n")
+}
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, string(want), got, "-update writes it anew: read the diff")
+}
+
+// A handover fits on the screen of the terminal that stands beside the car, 24 rows and the prompt aside.
+func TestOneScreen(t *testing.T) {
+	all := stories(t)
+	for _, name := range []string{"bled", "open", "done", "asleep", "cut", "handed"} {
+		text := report(t, all[name]).Text(80)
+		require.LessOrEqual(t, strings.Count(text, "\n"), 28, "%s\n%s", name, text)
+	}
+}
+
+// A spring that was bled is told as long as nobody saw it filled, whatever else is said of its corner.
+func TestHazard22BledIsHandedOver(t *testing.T) {
+	for _, name := range []string{"bled", "open", "asleep", "said", "handed", "no definitions"} {
+		r := report(t, stories(t)[name])
+		require.NotEqual(t, NothingKnown, r.Lowering, name)
+		require.Len(t, r.Bled, 1, name)
+		require.Regexp(t, `^rear-left bled 00:00:\d\d, no filling seen since\.$`, r.Bled[0], name)
+		require.NotNil(t, r.Corners[2].Bled, name)
+	}
+	require.Empty(t, report(t, stories(t)["done"]).Bled, "it was filled, and seen")
+}
+
+// A report is of the end of its session: it says how old that is, and that nothing is known of later.
+func TestHazard22EndIsNoPresent(t *testing.T) {
+	f := stories(t)["bled"]
+	for _, c := range []struct {
+		name string
+		now  time.Time
+		want string
+		ago  float64
+	}{
+		{"at once", f.end.Time(), "0 s ago by this machine's clock", 0},
+		{"two minutes", f.end.Time().Add(119 * time.Second), "119 s ago", 119},
+		{"a coffee", f.end.Time().Add(15 * time.Minute), "15 min ago", 900},
+		{"a shift", f.end.Time().Add(8*time.Hour + 5*time.Minute), "8 h 5 min ago", 29100},
+		{"a week", f.end.Time().Add(7 * 24 * time.Hour), "7 days ago", 604800},
+		{"a clock that is behind", f.end.Time().Add(-time.Hour), "how long ago is not known", -1},
+		{"no clock", time.Time{}, "how long ago is not known", -1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r, err := readAt(t, f, c.now)
+			require.NoError(t, err)
+			require.Contains(t, r.Text(10_000), c.want)
+			require.Contains(t, r.Text(10_000), "What happened after its end is unknown.")
+			if c.ago < 0 {
+				require.Nil(t, r.AgoS)
+			} else {
+				require.InDelta(t, c.ago, *r.AgoS, 0.001)
+			}
+			require.InDelta(t, 0, *r.Corners[2].AgeS, 1, "pressures are as old as they were at its end")
+		})
+	}
+}
+
+// What is refused and then granted is told apart from what stays refused.
+func TestRefusedAndGranted(t *testing.T) {
+	d := reading{}
+	ask := func(stage string, stop bool, v uds.Verdict, corner decode.Corner) {
+		d.happen(safety.Happening{Kind: safety.RequestMade, Request: &safety.Request{Stage: stage, Stop: stop, Verdict: v, Corners: []decode.Corner{corner}}})
+	}
+	ask("fill", false, uds.Refused, decode.RearLeft)
+	ask("fill", false, uds.Refused, decode.RearRight)
+	ask("bleed", false, uds.NoAnswer, decode.RearLeft)
+	ask("fill", true, uds.Accepted, decode.RearLeft)   // the end of another
+	ask("bleed", false, uds.Accepted, decode.RearLeft) // granted
+	ask("fill", false, uds.Accepted, decode.RearRight) // granted
+	ask("fill", false, uds.Unknown, decode.RearLeft)   // nobody knows
+	d.happen(safety.Happening{Kind: safety.MarkSet})
+	r := Report{clock: func(capture.Stamp) string { return "00:00:01" }}
+	r.asked(&d)
+	require.Equal(t, []bool{false, true, true}, []bool{r.Refused[0].Granted, r.Refused[1].Granted, r.Refused[2].Granted})
+	require.Equal(t, []string{"00:00:01 fill of rear-left: refused", "2 more, granted when asked again"}, r.refusedWords())
+
+	for range 2 * maxRefusals {
+		ask("fill", false, uds.Refused, decode.RearLeft)
+	}
+	r.asked(&d)
+	require.Len(t, r.Refused, maxRefusals)
+	words := r.refusedWords()
+	require.Len(t, words, shown+1)
+	require.Equal(t, "and 99 before, the earliest of them not looked through", words[shown])
+}
+
+// Labels, names and notes come from files that anybody may have written.
+func TestHostileTextMovesNoCursor(t *testing.T) {
+	f := stories(t)["open"]
+	bad := "x\x1b[2J\u202e\u200b\r\n" + strings.Repeat("z", 300)
+	f = add(t, f, session.Addition{At: f.end, Record: session.HandoverRecord{Kind: session.KindHandover, To: bad, By: bad, Note: bad}},
+		session.Addition{At: f.end, Record: session.MarkRecord{Kind: session.KindMark, Name: session.KindMark, Note: bad, By: bad}},
+		session.Addition{At: f.end, Record: session.MarkRecord{Kind: session.KindMark, Name: "filled", Corner: "rear-right", By: bad}},
+		session.Addition{At: f.end, Record: session.MarkRecord{Kind: session.KindMark, Name: "line-open", Corner: bad}})
+	r := report(t, f)
+	r.Hand(r.Journal(bad, bad, bad), f.end, 1)
+	text := r.Text(80)
+	require.NotRegexp(t, control, text)
+	require.Contains(t, r.Text(10_000), "Cannot tell: 1 mark could not be read, the first: journal record J")
+	for line := range strings.SplitSeq(text, "\n") {
+		require.LessOrEqual(t, utf8.RuneCountInString(line), 80)
+	}
+}
+
+// Handovers beyond the bound are forgotten, the latest stay.
+func TestManyHandovers(t *testing.T) {
+	f := stories(t)["open"]
+	var all []session.Addition
+	for i := range 3 * maxHandovers {
+		all = append(all, session.Addition{At: f.end, Record: session.HandoverRecord{Kind: session.KindHandover, To: string(rune('a' + i))}})
+	}
+	r := report(t, add(t, f, all...))
+	require.Len(t, r.Before, maxHandovers)
+	require.Equal(t, "o", r.Before[maxHandovers-1].To)
+}
+
+// The error of the source is that of Run.
+func TestErrors(t *testing.T) {
+	want := errors.New("the disk is gone")
+	_, err := Run(t.Context(), Input{Source: failing{want}})
+	require.ErrorIs(t, err, want)
+}
+
+type failing struct{ err error }
+
+func (f failing) Next(context.Context, *capture.Batch) error { return f.err }
+
+func TestLoweringWords(t *testing.T) {
+	require.Equal(t, "cannot-tell", Lowering(0).String())
+	require.Equal(t, "cannot-tell", Lowering(99).String())
+	require.Equal(t, "do-not-lower", DoNotLower.String())
 }

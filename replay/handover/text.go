@@ -168,7 +168,11 @@ func (r *Report) refusedWords() []string {
 	more := max(r.RefusedN-granted-shown, 0)
 	all = all[max(len(all)-shown, 0):]
 	if more > 0 {
-		all = append(all, fmt.Sprintf("and %d before", more))
+		words := fmt.Sprintf("and %d before", more)
+		if r.RefusedN > len(r.Refused) {
+			words += ", the earliest of them not looked through"
+		}
+		all = append(all, words)
 	}
 	if granted > 0 {
 		all = append(all, fmt.Sprintf("%d more, granted when asked again", granted))

@@ -76,7 +76,11 @@ func (s *State) Clock(at capture.Stamp) string { return clock(s.Start, at) }
 // Words returns what the danger tells: while it lasts what to do, then what it was.
 func (d *Danger) Words() string {
 	if d.Lasts() {
-		return strings.TrimSpace(d.word() + " " + sentences(d.Head) + " " + upperFirst(d.Figures))
+		words := d.word() + " " + sentences(d.Head)
+		if d.Figures != "" {
+			words += " " + upperFirst(d.Figures) + "."
+		}
+		return words
 	}
 	return d.word() + " " + d.Over
 }
