@@ -484,6 +484,34 @@ func TestHostileTextMovesNoCursor(t *testing.T) {
 	}
 }
 
+// A warning that was given while it was recorded is not forgotten when the rules no longer find it; one that
+// they find is told once.
+func TestWarningsThatWereTold(t *testing.T) {
+	f := stories(t)["open"]
+	warning := func(rule, corner, text string) session.Addition {
+		return session.Addition{At: f.end, Record: session.WarningRecord{Kind: session.KindWarning, Rule: rule, Corner: corner, Text: text, Since: f.end.String()}}
+	}
+	r := report(t, add(t, f, warning("over-pressure", "rear-left", "REAR-LEFT 12.1 BAR, ABOVE ITS GREATEST. STOP FILLING.")))
+	require.Equal(t, []Warning{{Rule: "over-pressure", Severity: "danger", Corner: "rear-left", Start: f.end.String(), at: f.end,
+		Says: "while it was recorded somebody was told: REAR-LEFT 12.1 BAR, ABOVE ITS GREATEST. STOP FILLING"}}, r.Warnings)
+	require.Contains(t, r.CannotTell[0], "there was danger (1 warning of it)")
+
+	f = stories(t)["early"]
+	once := report(t, f).Warnings
+	require.Equal(t, once, report(t, add(t, f, warning("lowered-without-pressure", "rear-right", "REAR-RIGHT IS COMING DOWN"))).Warnings)
+}
+
+// An adapter that is lost over a spring that hangs empty is a warning, and lasts.
+func TestAdapterLost(t *testing.T) {
+	f := stories(t)["bled"]
+	r := report(t, add(t, f, session.Addition{At: f.end, Record: session.LinkRecord{Kind: session.KindLink, Bus: "can0", State: session.LinkGone}}))
+	require.Equal(t, DoNotLower, r.Lowering)
+	require.Contains(t, strings.Join(r.Against, "\n"), "BLIND adapter lost, rear-left hangs empty. Do not lower.")
+	require.Contains(t, r.CannotTell[0], "Cannot tell: blind, adapter lost")
+	require.True(t, r.Warnings[0].Lasts)
+	require.Equal(t, "the adapter was lost while rear-left hung empty", r.Warnings[0].Says)
+}
+
 // Handovers beyond the bound are forgotten, the latest stay.
 func TestManyHandovers(t *testing.T) {
 	f := stories(t)["open"]

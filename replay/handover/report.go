@@ -112,7 +112,8 @@ type Refusal struct {
 	at capture.Stamp
 }
 
-// Warning is a broken rule, or a descent on to a spring that nobody had seen filled.
+// Warning is a broken rule, a warning of the screen's own (a descent on to a spring that nobody had seen
+// filled, an adapter that was lost), or one of which only the journal tells.
 type Warning struct {
 	Rule     string `json:"rule"` // "" for such a descent
 	Severity string `json:"severity"`

@@ -2,6 +2,7 @@ package handover
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -52,6 +53,7 @@ type reading struct {
 	refused  []refused
 	refusedN int
 	warned   map[warned]bool
+	told     []told
 	handed   []Handed
 }
 
@@ -64,6 +66,12 @@ type warned struct {
 }
 
 func warnedOf(f *safety.Finding) warned { return warned{f.Rule, f.Corner, f.Axle, f.Start} }
+
+// told is a warning that the journal says was given while the session was recorded.
+type told struct {
+	session.WarningRecord
+	at capture.Stamp
+}
 
 // refused is a request that was not granted.
 type refused struct {
@@ -106,14 +114,14 @@ func Run(ctx context.Context, in Input) (*Report, error) {
 	pipe.Judge.Alarm = nil
 	follow.Finish()
 	r := &Report{Schema: Schema, File: in.File, Origin: read.facts.Origin(), AfterEnd: afterEnd,
-		Caution: strings.ReplaceAll(review.Caution, "\n", " "), clock: state.Clock}
+		Caution: strings.ReplaceAll(review.Caution, "\n", " "), clock: func(at capture.Stamp) string { return terminal.Clock(state.Start, at) }}
 	if in.Card != nil {
 		r.Label, r.Job = in.Card.Label, in.Card.Job
 	}
 	r.times(&read, in.Now)
 	r.state(&state)
 	r.asked(&read)
-	r.found(pipe.Judge, &state, read.warned)
+	r.found(pipe.Judge, &state, &read)
 	r.said(pipe.Judge, &read)
 	r.record(in, &read)
 	r.conclude(&state, pipe.Judge)
@@ -127,16 +135,34 @@ func (d *reading) take(b *capture.Batch) {
 		d.last = max(d.last, b.Frames[i].At)
 	}
 	for i := range b.Events {
-		e := &b.Events[i]
-		h := session.ReadHandover(e)
-		if h == nil {
-			continue
-		}
-		if len(d.handed) == maxHandovers {
-			d.handed = slices.Delete(d.handed, 0, 1)
-		}
-		d.handed = append(d.handed, Handed{At: e.At.String(), Record: e.Record, To: h.To, By: h.By, Note: h.Note, at: e.At})
+		d.journal(&b.Events[i])
 	}
+}
+
+// journal notes who took over before, and which warnings were given.
+func (d *reading) journal(e *capture.Event) {
+	if e.Kind != capture.EventJournal {
+		return
+	}
+	switch e.Name {
+	case session.KindHandover:
+		if h := session.ReadHandover(e); h != nil {
+			d.handed = latest(d.handed, maxHandovers, Handed{At: e.At.String(), Record: e.Record, To: h.To, By: h.By, Note: h.Note, at: e.At})
+		}
+	case session.KindWarning:
+		w := told{at: e.At}
+		if json.Unmarshal(e.Body, &w.WarningRecord) == nil {
+			d.told = latest(d.told, maxWarnings, w)
+		}
+	}
+}
+
+// latest appends to a list and forgets the first of it where it is full.
+func latest[T any](all []T, most int, more T) []T {
+	if len(all) == most {
+		all = slices.Delete(all, 0, 1)
+	}
+	return append(all, more)
 }
 
 // happen follows the tester's requests.
@@ -150,10 +176,7 @@ func (d *reading) happen(h safety.Happening) {
 		return
 	}
 	d.refusedN++
-	if len(d.refused) == maxRefusals {
-		d.refused = slices.Delete(d.refused, 0, 1)
-	}
-	d.refused = append(d.refused, refused{Request: h.Request})
+	d.refused = latest(d.refused, maxRefusals, refused{Request: h.Request})
 }
 
 // grant notes that what was refused before is granted now.
@@ -232,9 +255,9 @@ func (r *Report) asked(d *reading) {
 	}
 }
 
-// found takes over which warnings were given, those that last first. What was withdrawn or denied since
-// is none.
-func (r *Report) found(j *safety.Judge, s *terminal.State, given map[warned]bool) {
+// found takes over which warnings were given, those that last first. What the rules withdrew or denied
+// since is none, unless somebody was told of it.
+func (r *Report) found(j *safety.Judge, s *terminal.State, read *reading) {
 	r.Warnings = []Warning{}
 	findings := j.Findings()
 	r.Answers = len(findings)
@@ -243,14 +266,21 @@ func (r *Report) found(j *safety.Judge, s *terminal.State, given map[warned]bool
 		switch {
 		case f.Outcome == safety.CannotTell:
 			r.Untold++
-		case f.Outcome == safety.Broken && f.Rule.Severity != safety.Advice && given[warnedOf(f)]:
+		case f.Outcome == safety.Broken && f.Rule.Severity != safety.Advice && read.warned[warnedOf(f)]:
 			r.warn(Warning{Rule: f.Rule.Name, Severity: f.Rule.Severity.String(), Corner: f.Corner.String(), Start: f.Start.String(),
 				Says: f.Summary, at: f.Start, Lasts: lasts(s, f)})
 		}
 	}
 	for i := range s.Dangers {
-		if d := &s.Dangers[i]; d.Rule == "" {
-			r.warn(Warning{Severity: safety.Danger.String(), Corner: d.Corner.String(), Start: d.Since.String(), Says: strings.TrimSuffix(d.Over, "."), at: d.Since, Lasts: d.Lasts()})
+		if d := &s.Dangers[i]; safety.RuleByName(d.Rule) == nil {
+			r.warn(Warning{Rule: d.Rule, Severity: safety.Danger.String(), Corner: d.Corner.String(), Start: d.Since.String(),
+				Says: strings.TrimSuffix(d.Over, "."), at: d.Since, Lasts: d.Lasts()})
+		}
+	}
+	for _, w := range read.told {
+		if !r.lists(w.Rule, w.Corner) {
+			r.warn(Warning{Rule: w.Rule, Severity: safety.Danger.String(), Corner: w.Corner, Start: w.at.String(),
+				Says: "while it was recorded somebody was told: " + strings.TrimSuffix(w.Text, "."), at: w.at})
 		}
 	}
 	slices.SortStableFunc(r.Warnings, func(a, b Warning) int { return rank(&b) - rank(&a) })
@@ -259,6 +289,11 @@ func (r *Report) found(j *safety.Judge, s *terminal.State, given map[warned]bool
 }
 
 func (r *Report) warn(w Warning) { r.Warnings = append(r.Warnings, w) }
+
+// lists reports whether there is a warning of that rule at that corner.
+func (r *Report) lists(rule, corner string) bool {
+	return slices.ContainsFunc(r.Warnings, func(w Warning) bool { return w.Rule == rule && w.Corner == corner })
+}
 
 // rank orders warnings: what lasts, dangers, the others.
 func rank(w *Warning) int {
@@ -375,9 +410,9 @@ func sight(s *terminal.State) []string {
 	case terminal.Watching:
 		return nil
 	case terminal.PartBlind:
-		return []string{fmt.Sprintf("Cannot tell: part blind, %d of %d signals were unseen.", len(s.Unseen), s.Signals)}
+		return []string{"Cannot tell: part blind, " + s.Blindness() + "."}
 	default:
-		return []string{"Cannot tell: blind, " + s.Why + ". Look at the lift."}
+		return []string{"Cannot tell: blind, " + s.Blindness() + ". Look at the lift."}
 	}
 }
 

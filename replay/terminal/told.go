@@ -36,7 +36,7 @@ func (s *State) Said() []string { return s.said() }
 // Bled returns, for each corner that was bled and not proven since, when it was and what became of the
 // filling.
 func (s *State) Bled() []string {
-	at := func(t capture.Stamp) string { return s.Clock(t) }
+	at := func(t capture.Stamp) string { return clock(s.Start, t) }
 	var all []string
 	for _, id := range decode.Corners {
 		for i := range s.Standing {
@@ -69,9 +69,6 @@ func (s *State) SightWords() string {
 
 // StageWords returns what went on, and for how long.
 func (s *State) StageWords() string { return strings.TrimPrefix(s.stageWords(), "stage: ") }
-
-// Clock writes a moment as session time, hh:mm:ss.
-func (s *State) Clock(at capture.Stamp) string { return clock(s.Start, at) }
 
 // Words returns what the danger tells: while it lasts what to do, then what it was.
 func (d *Danger) Words() string {
