@@ -57,7 +57,9 @@ traffic: {identifiers: 4, per_second: 10}
   - open_line: rear-left
   - wait: 5 s
 `
-	asleep = bled + `  - ignition: off
+	refusing = "faults:\n  - {kind: refused-request, corner: rear-right, from: {moment: filling}}\n"
+	early    = "faults:\n  - {kind: short-fill, corner: rear-right, size: 0.4 bar}\n"
+	asleep   = bled + `  - ignition: off
   - wait: 60 s
   - mark: {name: line-open, corner: rear-left}
   - wait: 2 min
@@ -192,40 +194,46 @@ func mark(f file, after time.Duration, name, corner string) session.Addition {
 	return session.Addition{At: f.end.Add(after), Record: session.MarkRecord{Kind: session.KindMark, Name: name, Corner: corner, By: "K. Example"}}
 }
 
-// stories are the sessions that the tests look at.
-func stories(t *testing.T) map[string]file {
-	t.Helper()
-	whole := record(t, short(t, ""), true)
-	cut := whole
-	cut.bytes = cut.bytes[:len(cut.bytes)-40]
-	altered := whole
-	altered.bytes = bytes.Clone(altered.bytes)
-	altered.bytes[len(altered.bytes)/2] ^= 1
-	lifted, opened, sleeping := record(t, up, true), record(t, open, true), record(t, asleep, true)
-	refused := short(t, "faults:\n  - {kind: refused-request, corner: rear-right, from: {moment: filling}}\n")
-	early := short(t, "faults:\n  - {kind: short-fill, corner: rear-right, size: 0.4 bar}\n")
-	return map[string]file{
-		"up":             lifted,
-		"bled":           record(t, bled, true),
-		"open":           opened,
-		"asleep":         sleeping,
-		"done":           whole,
-		"refused":        record(t, refused, true),
-		"early":          record(t, early, true),
-		"coming down":    recordTo(t, early, true, 13*time.Minute+13*time.Second),
-		"cut":            cut,
-		"altered":        altered,
-		"no definitions": record(t, open, false),
-		"said":           add(t, sleeping, mark(sleeping, time.Hour, "line-closed", "rear-left"), mark(sleeping, time.Hour, "filled", "rear-left")),
-		"opened after":   add(t, lifted, mark(lifted, 26*time.Hour, "line-open", "rear-right")),
-		"handed": add(t, opened, session.Addition{At: opened.end.Add(time.Minute), Record: session.HandoverRecord{
-			Kind: session.KindHandover, To: "L. Example", By: "K. Example", Note: "ring on the bench"}}),
-		"nothing": {bytes: foreign},
-	}
+// stories are the sessions that the tests look at, each made when it is asked for.
+var stories = map[string]func(*testing.T) file{
+	"up":             func(t *testing.T) file { return record(t, up, true) },
+	"bled":           func(t *testing.T) file { return record(t, bled, true) },
+	"open":           func(t *testing.T) file { return record(t, open, true) },
+	"asleep":         func(t *testing.T) file { return record(t, asleep, true) },
+	"done":           func(t *testing.T) file { return record(t, short(t, ""), true) },
+	"refused":        func(t *testing.T) file { return record(t, short(t, refusing), true) },
+	"early":          func(t *testing.T) file { return record(t, short(t, early), true) },
+	"coming down":    func(t *testing.T) file { return recordTo(t, short(t, early), true, 13*time.Minute+13*time.Second) },
+	"no definitions": func(t *testing.T) file { return record(t, open, false) },
+	"nothing":        func(*testing.T) file { return file{bytes: foreign} },
+	"cut": func(t *testing.T) file {
+		f := record(t, short(t, ""), true)
+		f.bytes = f.bytes[:len(f.bytes)-40]
+		return f
+	},
+	"altered": func(t *testing.T) file {
+		f := record(t, short(t, ""), true)
+		f.bytes = bytes.Clone(f.bytes)
+		f.bytes[len(f.bytes)/2] ^= 1
+		return f
+	},
+	"said": func(t *testing.T) file {
+		f := record(t, asleep, true)
+		return add(t, f, mark(f, time.Hour, "line-closed", "rear-left"), mark(f, time.Hour, "filled", "rear-left"))
+	},
+	"opened after": func(t *testing.T) file {
+		f := record(t, up, true)
+		return add(t, f, mark(f, 26*time.Hour, "line-open", "rear-right"))
+	},
+	"handed": func(t *testing.T) file {
+		f := record(t, open, true)
+		return add(t, f, session.Addition{At: f.end.Add(time.Minute), Record: session.HandoverRecord{
+			Kind: session.KindHandover, To: "L. Example", By: "K. Example", Note: "ring on the bench"}})
+	},
 }
 
 func TestStories(t *testing.T) {
-	all := stories(t)
+	all := maps.Clone(stories)
 	for _, c := range []struct {
 		name     string
 		lowering Lowering
@@ -280,7 +288,7 @@ func TestStories(t *testing.T) {
 			[]string{"No warning now"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			r := report(t, all[c.name])
+			r := report(t, all[c.name](t))
 			text := r.Text(10_000)
 			require.Equal(t, c.lowering, r.Lowering, text)
 			for _, s := range append(c.says, "What happened after its end is unknown.", "Witness, not an interlock") {
@@ -303,9 +311,9 @@ var control = regexp.MustCompile(`[\x00-\x09\x0b-\x1f\x7f\x{80}-\x{9f}\x{202a}-\
 
 // Of every story: no promise, no line that is too wide, and text and JSON that say the same.
 func TestTextAndJSON(t *testing.T) {
-	for name, f := range stories(t) {
+	for name, story := range stories {
 		t.Run(name, func(t *testing.T) {
-			r := report(t, f)
+			r := report(t, story(t))
 			body, err := json.Marshal(r)
 			require.NoError(t, err)
 			require.NotRegexp(t, promise, string(body))
@@ -359,14 +367,13 @@ func TestTextAndJSON(t *testing.T) {
 
 // The pages as people read them. Each is read line by line when it changes.
 func TestGolden(t *testing.T) {
-	all := stories(t)
 	for _, name := range []string{"open", "done", "asleep", "refused"} {
-		r := report(t, all[name])
+		r := report(t, stories[name](t))
 		golden(t, name+".txt", r.Text(80))
 	}
-	opened := report(t, all["open"])
+	opened := report(t, stories["open"](t))
 	record := opened.Journal("L. Example", "K. Example", "ring on the bench")
-	opened.Hand(record, all["open"].end.Add(time.Minute), 12)
+	opened.Hand(record, stories["open"](t).end.Add(time.Minute), 12)
 	golden(t, "handed.txt", opened.Text(80))
 	body, err := json.MarshalIndent(opened, "", " ")
 	require.NoError(t, err)
@@ -386,9 +393,8 @@ func golden(t *testing.T, name, got string) {
 
 // A handover fits on the screen of the terminal that stands beside the car, 24 rows and the prompt aside.
 func TestOneScreen(t *testing.T) {
-	all := stories(t)
 	for _, name := range []string{"bled", "open", "done", "asleep", "cut", "handed"} {
-		text := report(t, all[name]).Text(80)
+		text := report(t, stories[name](t)).Text(80)
 		require.LessOrEqual(t, strings.Count(text, "\n"), 28, "%s\n%s", name, text)
 	}
 }
@@ -396,18 +402,18 @@ func TestOneScreen(t *testing.T) {
 // A spring that was bled is told as long as nobody saw it filled, whatever else is said of its corner.
 func TestHazard22BledIsHandedOver(t *testing.T) {
 	for _, name := range []string{"bled", "open", "asleep", "said", "handed", "no definitions"} {
-		r := report(t, stories(t)[name])
+		r := report(t, stories[name](t))
 		require.NotEqual(t, NothingKnown, r.Lowering, name)
 		require.Len(t, r.Bled, 1, name)
 		require.Regexp(t, `^rear-left bled 00:00:\d\d, no filling seen since\.$`, r.Bled[0], name)
 		require.NotNil(t, r.Corners[2].Bled, name)
 	}
-	require.Empty(t, report(t, stories(t)["done"]).Bled, "it was filled, and seen")
+	require.Empty(t, report(t, stories["done"](t)).Bled, "it was filled, and seen")
 }
 
 // A report is of the end of its session: it says how old that is, and that nothing is known of later.
 func TestHazard22EndIsNoPresent(t *testing.T) {
-	f := stories(t)["bled"]
+	f := stories["bled"](t)
 	for _, c := range []struct {
 		name string
 		now  time.Time
@@ -468,7 +474,7 @@ func TestRefusedAndGranted(t *testing.T) {
 
 // Labels, names and notes come from files that anybody may have written.
 func TestHostileTextMovesNoCursor(t *testing.T) {
-	f := stories(t)["open"]
+	f := stories["open"](t)
 	bad := "x\x1b[2J\u202e\u200b\r\n" + strings.Repeat("z", 300)
 	f = add(t, f, session.Addition{At: f.end, Record: session.HandoverRecord{Kind: session.KindHandover, To: bad, By: bad, Note: bad}},
 		session.Addition{At: f.end, Record: session.MarkRecord{Kind: session.KindMark, Name: session.KindMark, Note: bad, By: bad}},
@@ -487,7 +493,7 @@ func TestHostileTextMovesNoCursor(t *testing.T) {
 // A warning that was given while it was recorded is not forgotten when the rules no longer find it; one that
 // they find is told once.
 func TestWarningsThatWereTold(t *testing.T) {
-	f := stories(t)["open"]
+	f := stories["open"](t)
 	warning := func(rule, corner, text string) session.Addition {
 		return session.Addition{At: f.end, Record: session.WarningRecord{Kind: session.KindWarning, Rule: rule, Corner: corner, Text: text, Since: f.end.String()}}
 	}
@@ -496,14 +502,14 @@ func TestWarningsThatWereTold(t *testing.T) {
 		Says: "while it was recorded somebody was told: REAR-LEFT 12.1 BAR, ABOVE ITS GREATEST. STOP FILLING"}}, r.Warnings)
 	require.Contains(t, r.CannotTell[0], "there was danger (1 warning of it)")
 
-	f = stories(t)["early"]
+	f = stories["early"](t)
 	once := report(t, f).Warnings
 	require.Equal(t, once, report(t, add(t, f, warning("lowered-without-pressure", "rear-right", "REAR-RIGHT IS COMING DOWN"))).Warnings)
 }
 
 // An adapter that is lost over a spring that hangs empty is a warning, and lasts.
 func TestAdapterLost(t *testing.T) {
-	f := stories(t)["bled"]
+	f := stories["bled"](t)
 	r := report(t, add(t, f, session.Addition{At: f.end, Record: session.LinkRecord{Kind: session.KindLink, Bus: "can0", State: session.LinkGone}}))
 	require.Equal(t, DoNotLower, r.Lowering)
 	require.Contains(t, strings.Join(r.Against, "\n"), "BLIND adapter lost, rear-left hangs empty. Do not lower.")
@@ -514,7 +520,7 @@ func TestAdapterLost(t *testing.T) {
 
 // Handovers beyond the bound are forgotten, the latest stay.
 func TestManyHandovers(t *testing.T) {
-	f := stories(t)["open"]
+	f := stories["open"](t)
 	var all []session.Addition
 	for i := range 3 * maxHandovers {
 		all = append(all, session.Addition{At: f.end, Record: session.HandoverRecord{Kind: session.KindHandover, To: string(rune('a' + i))}})
