@@ -249,7 +249,7 @@ func (a *airLog) happen(v *Vehicle, h Happening) {
 		a.restart(v, h.Corner, h.At)
 	case RequestMade, RunEnded:
 		for _, id := range requestCorners(h) {
-			if c := a.corners[id]; c != nil && h.Request != nil && h.Request.accepted() && !h.Request.Stop {
+			if c := a.corners[id]; c != nil && h.Request != nil && h.Request.Accepted() && !h.Request.Stop {
 				c.filled = h.Request.Stage == StageFill
 			}
 			a.restart(v, id, h.At)

@@ -23,11 +23,11 @@ type Request struct {
 	Evidence []Evidence
 }
 
-// accepted reports whether the unit did what it was asked, or was silent because it may be.
-func (r *Request) accepted() bool { return r.Verdict == uds.Accepted || r.Verdict == uds.Silent }
+// Accepted reports whether the unit did what it was asked, or was silent because it may be.
+func (r *Request) Accepted() bool { return r.Verdict == uds.Accepted || r.Verdict == uds.Silent }
 
-// refused reports whether an answer was due and none of the positive kind came.
-func (r *Request) refused() bool {
+// Refused reports whether an answer was due and none of the positive kind came.
+func (r *Request) Refused() bool {
 	return r.Verdict == uds.Refused || r.Verdict == uds.NoAnswer || r.Verdict == uds.Overtaken
 }
 
@@ -154,7 +154,7 @@ const maxMessageShown = 64
 
 // follow opens and closes runs.
 func (v *Vehicle) follow(r *Request, a decode.Address) {
-	if !r.accepted() {
+	if !r.Accepted() {
 		return
 	}
 	if !r.Stop {

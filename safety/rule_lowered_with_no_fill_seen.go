@@ -54,7 +54,7 @@ func (w *noFillWatch) Happen(h Happening) {
 
 // asked follows a bleed or a fill that the tester asked for and the unit granted.
 func (w *noFillWatch) asked(r *Request) {
-	if !r.accepted() || r.Stop || !slices.Contains(r.Corners, w.p.Corner) {
+	if !r.Accepted() || r.Stop || !slices.Contains(r.Corners, w.p.Corner) {
 		return
 	}
 	if r.Stage == StageFill {

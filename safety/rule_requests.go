@@ -51,9 +51,9 @@ func (w *refusedWatch) asked(r *Request) {
 		return
 	}
 	switch {
-	case r.refused():
+	case r.Refused():
 		w.open = r
-	case r.accepted():
+	case r.Accepted():
 		w.granted = r
 		if w.open != nil && w.open.Stage == r.Stage && w.open.Stop == r.Stop {
 			w.open = nil
@@ -125,7 +125,7 @@ func (w *serviceWatch) running(a decode.Address, at capture.Stamp) *Run {
 func (w *serviceWatch) Happen(h Happening) {
 	switch h.Kind {
 	case RequestMade:
-		w.ran = w.ran || h.Request.accepted()
+		w.ran = w.ran || h.Request.Accepted()
 	case TesterSilent:
 		w.silent(h.Address, h.Start, h.At)
 	case SessionChanged:

@@ -72,6 +72,14 @@ const (
 	LineIsOpen                         // its line is marked open
 )
 
+var standingNames = [...]string{"nothing-seen", "said-filled", "not-yet-seen", "no-least-given", "unseen", "bled-no-pressure", "not-proven", "line-open"}
+
+// String returns the word used in JSON.
+func (k StandingKind) String() string { return nameOf(standingNames[:], uint8(k), "StandingKind") }
+
+// MarshalText implements encoding.TextMarshaler.
+func (k StandingKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
 // StandingLine is what stands against lowering at one corner, with the facts for the sentence.
 type StandingLine struct {
 	Corner   decode.Corner
@@ -112,7 +120,9 @@ func (l *Lookout) Corner(id decode.Corner, now capture.Stamp) StandingLine {
 	if c.lineOpen != nil {
 		s.Line = c.lineOpen.At
 	}
-	if c.onAir {
+	// A bleed or an open line that somebody marked at a corner tells of air there, whatever is not known
+	// of it (HAZARDS H06).
+	if c.onAir || c.lineOpen != nil || k.bled != 0 {
 		s.Kind = l.kind(c, k, &s)
 	}
 	return s
@@ -280,12 +290,12 @@ func (l *Lookout) asked(r *Request) {
 		k := &l.corners[id]
 		switch {
 		case r.Stop:
-		case r.Stage == StageBleed && r.accepted():
+		case r.Stage == StageBleed && r.Accepted():
 			k.bleed(r.Asked, nil)
-		case r.Stage == StageFill && r.accepted():
+		case r.Stage == StageFill && r.Accepted():
 			k.fills++
 			k.squeezed, k.refused = false, 0
-		case r.Stage == StageFill && r.refused():
+		case r.Stage == StageFill && r.Refused():
 			k.refused, k.code = r.Decided, r.Code
 		}
 	}

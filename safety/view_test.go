@@ -119,6 +119,30 @@ func TestHazard06LookoutWithoutAPressure(t *testing.T) {
 	require.Equal(t, SaidFilled, kind())
 }
 
+// A corner of which nothing is known but marks: no signal, and no card that names its spring.
+func TestHazard06LookoutByMarksAlone(t *testing.T) {
+	j := NewJudge(nil, nil, nil)
+	l := NewLookout(j)
+	s := &scene{t: t, j: j, l: l, now: capture.StampOf(time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC))}
+	kind := func() StandingKind { return l.Corner(decode.RearLeft, s.now).Kind }
+	require.Empty(t, l.Standing(s.now))
+	s.says(`{"name":"bled","corner":"rear-left"}`)
+	require.Equal(t, BledNoPressure, kind())
+	s.says(`{"name":"line-open","corner":"rear-left"}`)
+	require.Equal(t, LineIsOpen, kind())
+	s.says(`{"name":"line-closed","corner":"rear-left"}`)
+	require.Equal(t, BledNoPressure, kind())
+	s.says(`{"name":"filled","corner":"rear-left"}`)
+	require.Equal(t, SaidFilled, kind())
+	require.Len(t, l.Standing(s.now), 1, "of the other corners nobody said anything")
+}
+
+func TestStandingKindWords(t *testing.T) {
+	require.Equal(t, "nothing-seen", StandingKind(0).String())
+	require.Equal(t, "line-open", LineIsOpen.String())
+	require.Equal(t, "StandingKind(99)", StandingKind(99).String())
+}
+
 // A pressure that was proven wrong proves nothing.
 func TestLookoutContradicted(t *testing.T) {
 	s := newScene(t, "version: 1\nsprings: {rear: {corners: [rear-left], least_pressure: 1 bar, greatest_pressure: 11 bar}}\n")

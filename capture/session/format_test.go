@@ -32,17 +32,18 @@ func examples(t *testing.T) []string {
 			all = append(all, strings.TrimSpace(text))
 		}
 	}
-	require.Len(t, all, 5)
+	require.Len(t, all, 6)
 	return all
 }
 
 func TestExamplesOfThePage(t *testing.T) {
 	records := map[string]func() any{
-		session.KindSession: func() any { return &session.SessionRecord{} },
-		session.KindSeal:    func() any { return &session.SealRecord{} },
-		session.KindMark:    func() any { return &session.MarkRecord{} },
-		session.KindLink:    func() any { return &session.LinkRecord{} },
-		session.KindLoss:    func() any { return &session.LossRecord{} },
+		session.KindSession:  func() any { return &session.SessionRecord{} },
+		session.KindSeal:     func() any { return &session.SealRecord{} },
+		session.KindMark:     func() any { return &session.MarkRecord{} },
+		session.KindHandover: func() any { return &session.HandoverRecord{} },
+		session.KindLink:     func() any { return &session.LinkRecord{} },
+		session.KindLoss:     func() any { return &session.LossRecord{} },
 	}
 	for _, text := range examples(t) {
 		var head struct{ Kind string }
@@ -70,8 +71,8 @@ func TestExamplesOfThePage(t *testing.T) {
 
 func TestPageNamesEveryField(t *testing.T) {
 	page := formatPage(t)
-	for _, record := range []any{session.SessionRecord{}, session.SealRecord{}, session.MarkRecord{}, session.LinkRecord{}, session.LossRecord{},
-		session.MendedFrom{}, session.Text{}, session.Previous{}, session.DiskRecord{}, session.PowerRecord{}, session.WarningRecord{},
+	for _, record := range []any{session.SessionRecord{}, session.SealRecord{}, session.MarkRecord{}, session.HandoverRecord{}, session.LinkRecord{},
+		session.LossRecord{}, session.MendedFrom{}, session.Text{}, session.Previous{}, session.DiskRecord{}, session.PowerRecord{}, session.WarningRecord{},
 		session.BlindRecord{}, session.AcknowledgeRecord{}, session.SoundRecord{}} {
 		of := reflect.TypeOf(record)
 		for i := range of.NumField() {
@@ -87,6 +88,17 @@ func TestPageNamesEveryField(t *testing.T) {
 		require.Contains(t, page, kind)
 	}
 	require.Contains(t, page, "`0x80525731`")
+}
+
+func TestReadHandover(t *testing.T) {
+	event := func(kind, body string) *capture.Event {
+		return &capture.Event{Kind: capture.EventJournal, Name: kind, Body: []byte(body)}
+	}
+	text := `{"kind":"handover","to":"L. Example","by":"","note":"","open":["one","two"]}`
+	require.Equal(t, &session.HandoverRecord{Kind: "handover", To: "L. Example", Open: []string{"one", "two"}}, session.ReadHandover(event("handover", text)))
+	require.Nil(t, session.ReadHandover(event("mark", text)))
+	require.Nil(t, session.ReadHandover(event("handover", `{"kind":"handover","to":7}`)), "damaged")
+	require.Nil(t, session.ReadHandover(&capture.Event{Kind: capture.EventBus, Name: "handover"}), "a bus of that name")
 }
 
 // The layout of a record on the page, field by field, against a file that the Writer made.

@@ -187,6 +187,15 @@ type MarkRecord struct {
 	By     string `json:"by"`
 }
 
+// HandoverRecord says that somebody took a job over, and what was still open then: kind `handover`.
+type HandoverRecord struct {
+	Kind string   `json:"kind"`
+	To   string   `json:"to"`
+	By   string   `json:"by"`
+	Note string   `json:"note"`
+	Open []string `json:"open"` // sentences, as the one who took over was told
+}
+
 // SealRecord is a seal. Its text is canonical: no other spelling of the same values is a seal.
 type SealRecord struct {
 	Kind    string `json:"kind"`
@@ -203,6 +212,18 @@ const (
 	selfMark   = `,"self":"`
 	selfDigits = 16
 )
+
+// ReadHandover reads the handover record in an event, nil where it is another event or damaged.
+func ReadHandover(e *capture.Event) *HandoverRecord {
+	if e.Kind != capture.EventJournal || e.Name != KindHandover {
+		return nil
+	}
+	var h HandoverRecord
+	if json.Unmarshal(e.Body, &h) != nil {
+		return nil
+	}
+	return &h
+}
 
 // ReadSession reads the session record in an event, nil where it is another event or damaged.
 func ReadSession(e *capture.Event) *SessionRecord {

@@ -9,6 +9,7 @@ var commands = []func(*App) *cobra.Command{
 	newRecordCommand,
 	newMarkCommand,
 	newFollowCommand,
+	newHandoverCommand,
 	newLookCommand,
 	newReviewCommand,
 	newExplainCommand,

@@ -125,5 +125,5 @@ const exitText = `  0  done, nothing found
      (prepare)
   4  nothing can be told (review); cut short (review, verify); unsealed (verify)
 
-'demo' ends with 0 when it ran.
+'demo' and 'handover' end with 0 when they ran, whatever there was to say.
 `

@@ -164,12 +164,25 @@ func (f *Follower) adapter(at capture.Stamp, lost bool) {
 	}
 	f.lostAt = at
 	for _, s := range f.look.Standing(at) {
-		if s.Kind == safety.NotProven || s.Kind == safety.LineIsOpen || s.Kind == safety.BledNoPressure {
+		if hangsEmpty(&s) {
 			corner := s.Corner.String()
 			f.warn(danger{Danger: Danger{Rule: adapterLost, Corner: s.Corner, Since: at, Blind: true, Over: "the adapter was lost while " + corner + " hung empty.",
 				Head: "ADAPTER LOST, " + strings.ToUpper(corner) + " HANGS EMPTY. DO NOT LOWER."}})
 			return
 		}
+	}
+}
+
+// hangsEmpty reports whether what was seen last of a corner, or said, is that its spring is empty. That
+// its pressure is stale already does not fill it.
+func hangsEmpty(s *safety.StandingLine) bool {
+	switch s.Kind {
+	case safety.NotProven, safety.LineIsOpen, safety.BledNoPressure:
+		return true
+	case safety.Unseen:
+		return s.Pressure.Seen && s.Pressure.Last.Value < s.Least.Value
+	default:
+		return false
 	}
 }
 

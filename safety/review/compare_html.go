@@ -74,7 +74,7 @@ func sideWords(which string, s Side, r *Review) sideView {
 	if label == "" {
 		label = "no label"
 	}
-	return sideView{Which: which, File: clean(s.File), Label: label, Date: r.date(), Origin: originWords(s.Origin), Integrity: s.Integrity, Outcome: s.Outcome}
+	return sideView{Which: which, File: clean(s.File), Label: label, Date: r.date(), Origin: OriginWords(s.Origin), Integrity: s.Integrity, Outcome: s.Outcome}
 }
 
 func (v *compareView) fill(c *Comparison) {

@@ -39,7 +39,7 @@ func (t *textPage) side(which string, s Side) {
 	if label == "" {
 		label = "no label"
 	}
-	t.para(which+"  ", "        ", fmt.Sprintf("%s, %s, origin %s, %s; outcome %s", clean(s.File), label, originWords(s.Origin), s.Integrity, s.Outcome))
+	t.para(which+"  ", "        ", fmt.Sprintf("%s, %s, origin %s, %s; outcome %s", clean(s.File), label, OriginWords(s.Origin), s.Integrity, s.Outcome))
 }
 
 // pairs lists the stages of both, as far as they have figures.

@@ -89,7 +89,7 @@ func cssText(s string) string {
 
 // originShort is the origin in the fewest words that can't be misread.
 func originShort(origin string) string {
-	word, _, _ := strings.Cut(originWords(origin), ",")
+	word, _, _ := strings.Cut(OriginWords(origin), ",")
 	word, _, _ = strings.Cut(word, ":")
 	if word == "UNKNOWN" {
 		return "ORIGIN UNKNOWN"
@@ -213,7 +213,7 @@ func newPage(r *Review) *page {
 	s := r.sortFindings()
 	drawn, rings := r.drawPlot(s)
 	p := &page{
-		Title: r.title(), Date: r.date(), Origin: originWords(r.Session.Origin), OriginWord: originShort(r.Session.Origin),
+		Title: r.title(), Date: r.date(), Origin: OriginWords(r.Session.Origin), OriginWord: originShort(r.Session.Origin),
 		Outcome: clean(r.Outcome), RecordLine: spaced(r.recordLine()),
 		Said3: r.claims(s), Tally: tallies(s), Caution: Caution, HeldMeans: heldMeans,
 		Plot: template.HTML(drawn), NotShownCount: len(s.CannotTell), Cautions: cautions,
@@ -561,7 +561,7 @@ func (p *page) worked(r *Review) {
 // recordFacts says what the answers stand on.
 func (r *Review) recordFacts() []fact {
 	s, rec := &r.Session, &r.Record
-	facts := []fact{{"origin", originWords(s.Origin)}, {"file", clean(s.File)}, {"integrity", spaced(r.integrityWords())}}
+	facts := []fact{{"origin", OriginWords(s.Origin)}, {"file", clean(s.File)}, {"integrity", spaced(r.integrityWords())}}
 	for i := range s.Buses {
 		facts = append(facts, fact{"bus", spaced(s.Buses[i].words())})
 	}

@@ -40,6 +40,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 	pipeline.Tap = plots.add
 	var facts session.Facts
 	var losses []Loss
+	var handovers []handover
 	batch := capture.NewBatch()
 	for {
 		err := in.Source.Next(ctx, batch)
@@ -52,6 +53,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 		facts.Observe(batch)
 		pipeline.Take(batch)
 		losses = appendLosses(losses, batch, &facts)
+		handovers = appendHandovers(handovers, batch)
 		if in.Progress != nil {
 			in.Progress(pipeline.Judge.Now())
 		}
@@ -63,6 +65,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 	r.record(in, &facts, pipeline)
 	r.corners(in, pipeline.Judge, plots)
 	r.Record.Losses = losses
+	r.handovers(handovers)
 	r.Outcome = r.outcome()
 	return r, nil
 }
@@ -75,7 +78,7 @@ func (r *Review) session(in Input, f *session.Facts) {
 	if in.Integrity != nil {
 		verdict := in.Integrity()
 		s.Integrity = verdict.Verdict.String()
-		r.Record.IntegrityNote = integrityNote(verdict)
+		r.Record.IntegrityNote = IntegrityNote(verdict)
 	}
 	if m := f.Mended(); m != nil {
 		s.MendedFrom = &m.Integrity
@@ -85,8 +88,8 @@ func (r *Review) session(in Input, f *session.Facts) {
 	}
 }
 
-// integrityNote says in words what the seals prove.
-func integrityNote(i session.Integrity) string {
+// IntegrityNote says in words what the seals prove.
+func IntegrityNote(i session.Integrity) string {
 	proven := "nothing of it is proven"
 	if i.Proven.Offset > 0 {
 		proven = fmt.Sprintf("proven up to %s, packet %d", i.Proven.At, i.Proven.Packet)
@@ -360,4 +363,44 @@ func appendLosses(losses []Loss, b *capture.Batch, f *session.Facts) []Loss {
 		losses = append(losses, Loss{From: e.At, To: e.At, Bus: name, Frames: e.Count})
 	}
 	return losses
+}
+
+// handover is a record of somebody who took the job over.
+type handover struct {
+	*session.HandoverRecord
+	at     capture.Stamp
+	record uint64
+}
+
+// maxHandovers bounds the handovers that are listed; the latest count.
+const maxHandovers = 20
+
+// appendHandovers adds the handovers that a batch tells of.
+func appendHandovers(all []handover, b *capture.Batch) []handover {
+	for i := range b.Events {
+		h := session.ReadHandover(&b.Events[i])
+		if h == nil {
+			continue
+		}
+		if len(all) == maxHandovers {
+			all = slices.Delete(all, 0, 1)
+		}
+		all = append(all, handover{h, b.Events[i].At, b.Events[i].Record})
+	}
+	return all
+}
+
+// handovers puts those who took over among what was said.
+func (r *Review) handovers(all []handover) {
+	for _, h := range all {
+		said := "handed over to " + orNone(h.To)
+		if h.By != "" {
+			said += " by " + h.By
+		}
+		said += fmt.Sprintf(", %s (J%d)", r.clock(h.at), h.record)
+		if h.Note != "" {
+			said += ": " + h.Note
+		}
+		r.Record.Said = append(r.Record.Said, said)
+	}
 }

@@ -103,7 +103,7 @@ func (t *textPage) columnsBehind(first string, blanks int, text, where string) {
 // record is. A warning needs no sentence here, since its finding follows.
 func (t *textPage) facts() {
 	r := t.r
-	t.para("", "  ", clean(r.Session.File)+"  origin "+originWords(r.Session.Origin))
+	t.para("", "  ", clean(r.Session.File)+"  origin "+OriginWords(r.Session.Origin))
 	t.para("", "  ", r.title()+"; "+r.date())
 	t.para("", "  ", fmt.Sprintf("outcome: %s    %d broken, %d held, %d cannot tell", clean(r.Outcome), len(t.s.Broken), len(t.s.Held), len(t.s.CannotTell)))
 	if r.Outcome != WarningGiven || len(t.s.Broken) == 0 {

@@ -48,8 +48,8 @@ func clean(s string) string {
 	}, s)
 }
 
-// originWords says where the frames came from, as a reader must see it: never shortened.
-func originWords(origin string) string {
+// OriginWords says where the frames came from, as a reader must see it: never shortened.
+func OriginWords(origin string) string {
 	switch origin {
 	case "vehicle":
 		return "VEHICLE, recorded on a vehicle's network"
