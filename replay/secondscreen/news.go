@@ -86,7 +86,7 @@ type event struct {
 }
 
 // maxEvents is how many events the page is told.
-const maxEvents = 6
+const maxEvents = 3
 
 // tell returns the news of a state, `after` the server began.
 func tell(s *terminal.State, after time.Duration) news {
@@ -95,7 +95,7 @@ func tell(s *terminal.State, after time.Duration) news {
 	n := news{T: after.Milliseconds(), Mode: w.Mode, Sight: sights[s.Sight], State: w.Sight, Causes: w.Causes, Proofs: w.Proofs,
 		Origin: w.Origin, Real: meaning(w.Origin), Label: s.Label, Stage: w.Stage, Clock: w.Clock, Local: w.Local,
 		Buses: w.Buses, Kept: w.Kept, Lost: w.Lost, Written: w.Written, Sound: w.Sound,
-		Band: band{b.Kind.String(), b.Sign, b.Layouts}}
+		Band: band{b.Kind.String(), b.Sign, b.Layouts}, Events: []event{}}
 	if s.Sounding() {
 		n.Alarm = alarmOf(s)
 	}

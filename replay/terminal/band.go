@@ -155,7 +155,7 @@ const hereSilences = "S silences for 60 s"
 // dangerBand writes the newest danger first, its figures, and since when, or the one before it.
 func (s *State) dangerBand(d *Danger, w, rows int) []line {
 	var all []string
-	layouts := s.dangerLayouts(d, hereSilences)
+	layouts := s.dangerLayouts(d)
 	for n, parts := range layouts {
 		sign := d.sign()
 		if n == len(layouts)-1 {
@@ -182,12 +182,12 @@ func (s *State) dangerBand(d *Danger, w, rows int) []line {
 
 // dangerLayouts returns what a band says of a danger that lasts: its headline, its figures, and since
 // when or the one before it, in ever fewer words. silences says how the sound is silenced.
-func (s *State) dangerLayouts(d *Danger, silences string) [][]string {
-	since, shorter := s.sinceWords(d, silences)
+func (s *State) dangerLayouts(d *Danger) [][]string {
+	since, shorter := s.sinceWords(d, hereSilences)
 	if second := s.secondWords(); second != "" {
 		since, shorter = second, second
 	}
-	layouts := [][]string{
+	return withoutEmpty([][]string{
 		{d.Head, d.Figures, since},
 		{d.Head + " " + d.Figures, since},
 		{d.Head + " " + d.Short, since},
@@ -197,7 +197,11 @@ func (s *State) dangerLayouts(d *Danger, silences string) [][]string {
 		{d.Head + " " + d.Short},
 		{d.Head},
 		{s.shortHead(d)},
-	}
+	})
+}
+
+// withoutEmpty leaves out the sentences that say nothing.
+func withoutEmpty(layouts [][]string) [][]string {
 	for i := range layouts {
 		layouts[i] = slices.DeleteFunc(layouts[i], func(part string) bool { return part == "" })
 	}

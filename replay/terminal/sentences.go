@@ -86,7 +86,7 @@ const thereSilences = "S at the laptop silences for 60 s"
 // is over, and the standing line.
 func (s *State) Band() Band {
 	if d := s.danger(); d != nil {
-		return Band{BandDanger, strings.TrimSpace(d.sign()), s.dangerLayouts(d, thereSilences)}
+		return Band{BandDanger, strings.TrimSpace(d.sign()), s.dangerSentences(d)}
 	}
 	b := Band{Kind: s.calmKind()}
 	heads := [][]string{nil}
@@ -113,6 +113,16 @@ func (s *State) Band() Band {
 		}
 	}
 	return b
+}
+
+// dangerSentences returns what a band says of a danger that lasts, its headline a sentence of its own.
+func (s *State) dangerSentences(d *Danger) [][]string {
+	since, shorter := s.sinceWords(d, thereSilences)
+	if second := s.secondWords(); second != "" {
+		since, shorter = second, second
+	}
+	return withoutEmpty([][]string{{d.Head, d.Figures, since}, {d.Head, d.Short, since}, {d.Head, d.Short, shorter},
+		{d.Head, d.Short}, {d.Head}, {s.shortHead(d)}})
 }
 
 // calmKind says what the standing line is about.

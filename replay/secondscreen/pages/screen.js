@@ -8,11 +8,12 @@ function show(news) {
   seenAt = new Date().toLocaleTimeString("en-GB");
   document.body.classList.remove("blind", "part", "watching");
   document.body.classList.add(news.sight);
-  for (const name of ["mode", "state", "origin", "real", "label", "stage", "buses", "kept", "lost", "clock", "local"]) text(byId(name), news[name]);
+  for (const name of ["mode", "state", "origin", "real", "label", "buses", "kept", "lost", "clock", "local"]) text(byId(name), news[name]);
   text(byId("written"), news.written && "written " + news.written);
-  text(byId("heard"), news.sound && "The laptop: " + news.sound + ". ");
+  text(byId("heard"), news.sound && "At the laptop: " + news.sound + ". ");
   byId("losing").classList.toggle("some", news.lost !== "0");
   const causes = news.sight === "watching" && news.proofs ? [news.causes[0] + "; " + news.proofs, ...news.causes] : news.causes;
+  firstFit(byId("stage"), [news.stage, news.stage.split(",")[0]], text);
   firstFit(byId("cause"), causes, text);
   band(news);
   news.corners.forEach(c => corner(c, news.axis));
@@ -42,7 +43,7 @@ let bandKey = "", kind = "", headline = "";
 function band(news) {
   const b = news.band, box = byId("band");
   box.className = b.kind + (news.alarm ? " sounding" : "");
-  const key = JSON.stringify([b, innerWidth, innerHeight, document.body.className]);
+  const key = JSON.stringify([b, innerWidth, innerHeight, isBig()]);
   if (key !== bandKey) {
     bandKey = key;
     firstFit(byId("words"), b.layouts, (e, sentences) => e.replaceChildren(...sentences.map((words, i) => sentence(b.sign, words, i))));
@@ -50,8 +51,9 @@ function band(news) {
   announce(news);
 }
 
+// sentence makes a paragraph of which no figure is parted from its unit.
 function sentence(sign, words, i) {
-  const p = element("p", "", words);
+  const p = element("p", "", words.replace(/(\d) (bar|mm|s)\b/g, "$1\u00a0$2"));
   if (sign && i === 0) p.prepend(element("span", "tag", sign), " ");
   return p;
 }
