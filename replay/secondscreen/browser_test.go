@@ -25,9 +25,10 @@ func TestMain(m *testing.M) { pagetest.Main(m) }
 
 // served is a page that runs on the loopback address and shows the state that is put into it.
 type served struct {
-	state atomic.Pointer[terminal.State]
-	url   string
-	stop  func()
+	state   atomic.Pointer[terminal.State]
+	url     string
+	viewers func() int
+	stop    func()
 }
 
 func serve(t testing.TB, first *terminal.State) *served {
@@ -43,6 +44,7 @@ func serveOn(t testing.TB, l net.Listener, first *terminal.State) *served {
 	p.state.Store(first)
 	s, err := New(func() terminal.State { return *p.state.Load() })
 	require.NoError(t, err)
+	p.viewers = func() int { return len(s.viewing) }
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- s.Serve(ctx, l) }()

@@ -92,5 +92,5 @@ func usual(dots []dot) int {
 		return 1
 	}
 	slices.Sort(apart)
-	return max(apart[len(apart)/2], 1)
+	return max(apart[(len(apart)-1)/2], 1)
 }

@@ -75,6 +75,7 @@ function bellows(part, c) {
   part("fill")[0].setAttribute("height", foot - level(Math.max(c.fill, 0)));
   part("hatch")[0].setAttribute("visibility", known ? "hidden" : "inherit");
   part("unknown")[0].setAttribute("visibility", known ? "hidden" : "inherit");
+  part("unknown")[0].setAttribute("transform", "translate(0 " + ((top + foot) / 2 - 79) + ")");
   part("level")[0].setAttribute("d", c.least < 0 ? "" : "M2 " + level(c.least) + "H14M86 " + level(c.least) + "H98");
   part("plate")[0].setAttribute("d", "M8 " + (top - 3) + "H92");
   part("plate")[0].setAttribute("stroke", c.plate < 0 ? "var(--edge)" : "var(--height)");
