@@ -93,7 +93,7 @@ func TestHazard07SecondScreenStaleIsDashes(t *testing.T) {
 	require.Equal(t, value{"--.--", "STALE 4.2 s", true}, c.Pressure)
 	require.Equal(t, -1, c.Fill, "the bellows shows no pressure")
 	require.Equal(t, "was 2.02 bar", c.Was)
-	require.True(t, strings.HasSuffix(c.P.Gap, "H1000V100H947Z"), "the plot is hatched up to now: %s", c.P.Gap)
+	require.True(t, strings.HasSuffix(c.P.Gap, "M775 0H1000V100H775Z"), "93 of 120 seconds are known, then it is hatched: %s", c.P.Gap)
 	require.Equal(t, value{"331.2", "steady", false}, c.Height)
 	for _, c := range tell(blind(), 0).Corner {
 		require.Equal(t, "--.--", c.Pressure.Figures)

@@ -37,7 +37,7 @@ func (s *State) Words() Words {
 	case s.Zone != nil:
 		w.Local = "local " + s.Now.Time().In(s.Zone).Format("15:04:05")
 	default:
-		w.Local = "UTC " + s.Now.Time().Format("15:04")
+		w.Local = "UTC " + s.Now.Time().Format("2006-01-02 15:04")
 	}
 	if s.Recording != nil {
 		w.Written, w.Sound = age(s.Recording.WrittenAgo)+" ago", s.Recording.Sound
@@ -75,7 +75,7 @@ type Band struct {
 	Kind BandKind
 	Sign string // !! DANGER, !! BLIND; "" for none
 	// Layouts say the same in ever fewer words: the first that fits is to be shown. Each is a list
-	// of sentences, of which the first matters most. The last one names what to do and where.
+	// of sentences, of which the first matters most. The last one still says what to do.
 	Layouts [][]string
 }
 

@@ -1,11 +1,18 @@
 // The page of a recording. It draws what it is sent and works nothing out.
 "use strict";
 
-let heardAt = performance.now(), seenAt = "";
+let heardAt = performance.now(), seenAt = "", latest;
 
 function show(news) {
   heardAt = performance.now();
   seenAt = new Date().toLocaleTimeString("en-GB");
+  latest = news;
+  draw(news);
+  aged();
+  sounding(news.alarm);
+}
+
+function draw(news) {
   document.body.classList.remove("blind", "part", "watching");
   document.body.classList.add(news.sight);
   for (const name of ["mode", "state", "origin", "real", "label", "buses", "kept", "lost", "clock", "local"]) text(byId(name), news[name]);
@@ -18,8 +25,6 @@ function show(news) {
   band(news);
   news.corners.forEach(c => corner(c, news.axis));
   byId("events").replaceChildren(...news.events.map(line));
-  aged();
-  sounding(news.alarm);
 }
 
 // text sets a text where it is another one: what did not change is not drawn or read out again.
@@ -156,7 +161,15 @@ function enlarge(on) {
   byId("big").setAttribute("aria-pressed", on);
   text(byId("bigger"), on ? "All" : "Big");
   history.replaceState(null, "", on ? "#big" : location.pathname);
+  fit();
 }
+
+// fit draws anew what was drawn for another size. It is no news: the cover is left alone.
+function fit() {
+  if (latest) draw(latest);
+}
+
+addEventListener("resize", fit);
 
 const isBig = () => document.body.classList.contains("big");
 let keysOn = true;
