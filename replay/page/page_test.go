@@ -4,9 +4,11 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -93,6 +95,67 @@ func TestStreamKeepsItsBeat(t *testing.T) {
 		require.Equal(t, []time.Duration{0, 500 * time.Millisecond, 600 * time.Millisecond}, told)
 		require.Equal(t, "data: 1\n\ndata: 2\n\ndata: 3\n\n", w.Body.String())
 		require.Equal(t, "text/event-stream", w.Header().Get("Content-Type"))
+	})
+}
+
+// pipes is a listener on which connections come from this process. What is written into one waits for
+// a reader: nothing lies in between.
+type pipes struct {
+	come chan net.Conn
+	stop chan struct{}
+}
+
+func (p pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-p.come:
+		return c, nil
+	case <-p.stop:
+		return nil, net.ErrClosed
+	}
+}
+
+func (p pipes) Close() error {
+	close(p.stop)
+	return nil
+}
+
+func (p pipes) Addr() net.Addr { return &net.UnixAddr{Name: "pipes"} }
+
+// A page that takes no message is let go after the patience, to the nanosecond of a bubble's clock,
+// and another one gets all of its messages at the beat.
+func TestAPageThatTakesNothingIsLetGo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		left := make(chan time.Duration, 2)
+		begun := time.Now()
+		web := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+			Stream{Every: 500 * time.Millisecond, Patience: 3 * time.Second, News: func() (any, error) { return time.Since(begun), nil }}.Write(w, q)
+			left <- time.Since(begun)
+		})}
+		l := pipes{make(chan net.Conn), make(chan struct{})}
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- Serve(ctx, web, l) }()
+		ask := func() net.Conn {
+			far, near := net.Pipe()
+			l.come <- far
+			_, err := near.Write([]byte("GET / HTTP/1.1\r\nHost: x\r\n\r\n"))
+			require.NoError(t, err)
+			return near
+		}
+		stalled := ask()
+		lines, told := bufio.NewScanner(ask()), 0
+		for told < 9 { // 0 to 4 s
+			require.True(t, lines.Scan(), lines.Err())
+			if text, ok := strings.CutPrefix(lines.Text(), "data: "); ok {
+				require.Equal(t, strconv.Itoa(told*int(500*time.Millisecond)), text)
+				told++
+			}
+		}
+		require.Equal(t, 3*time.Second, <-left)
+		_, err := stalled.Read(make([]byte, 1))
+		require.ErrorIs(t, err, io.EOF)
+		cancel()
+		require.NoError(t, <-ended)
 	})
 }
 
