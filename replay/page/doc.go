@@ -6,7 +6,8 @@
 //
 // The invariant: a page that gets no news for two seconds is covered, whatever it was that failed:
 // server, network, script or a sleeping tab. The cover does not come, it comes back: each piece of
-// news takes it away for two seconds, and nothing else does.
+// news takes it away for two seconds, and nothing else does. News with a text as ended says that nothing
+// follows: it covers at once.
 //
 // A message carries, as t, the milliseconds of a clock that never steps; a page does not count one
 // that was under way for two seconds longer than the fastest.

@@ -98,6 +98,33 @@ func TestStreamKeepsItsBeat(t *testing.T) {
 	})
 }
 
+// What is told last is told once, and only where the stream was ended as a whole.
+func TestStreamTellsTheLast(t *testing.T) {
+	for name, c := range map[string]struct {
+		done, stop bool
+		last       func() (any, error)
+		want       string
+	}{
+		"ended as a whole":    {done: true, last: func() (any, error) { return "last", nil }, want: "data: 1\n\ndata: \"last\"\n\n"},
+		"nothing to be told":  {done: true, want: "data: 1\n\n"},
+		"nothing that can be": {done: true, last: func() (any, error) { return nil, errors.New("gone") }, want: "data: 1\n\n"},
+		"ended for one page":  {stop: true, last: func() (any, error) { return "last", nil }, want: "data: 1\n\n"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			done, stop := make(chan struct{}), make(chan struct{})
+			if c.done {
+				close(done)
+			}
+			if c.stop {
+				close(stop)
+			}
+			w := httptest.NewRecorder()
+			Stream{Every: time.Hour, News: func() (any, error) { return 1, nil }, Done: done, Stop: stop, Last: c.last}.Write(w, httptest.NewRequest("GET", "/", nil))
+			require.Equal(t, c.want, w.Body.String())
+		})
+	}
+}
+
 // pipes is a listener on which connections come from this process. What is written into one waits for
 // a reader: nothing lies in between.
 type pipes struct {

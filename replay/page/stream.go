@@ -19,7 +19,8 @@ type Stream struct {
 	News     func() (any, error)    // what is to be told now; an error ends the stream
 	Changed  func() <-chan struct{} // closes when there is news before the next beat; nil: never
 
-	Stop, Done <-chan struct{} // either ends the stream
+	Stop, Done <-chan struct{}     // either ends the stream
+	Last       func() (any, error) // what is told once Done has ended it; nil: nothing more
 }
 
 // Write writes news until the page goes away or the stream ends. Only the newest news is ever
@@ -34,17 +35,16 @@ func (s Stream) Write(w http.ResponseWriter, q *http.Request) {
 		if s.Changed != nil {
 			changed = s.Changed()
 		}
-		news, err := s.News()
-		if err != nil {
-			return
-		}
-		if s.tell(w, control, news) != nil {
+		if s.write(w, control, s.News) != nil {
 			return
 		}
 		select {
 		case <-q.Context().Done():
 			return
 		case <-s.Done:
+			if s.Last != nil {
+				s.write(w, control, s.Last)
+			}
 			return
 		case <-s.Stop:
 			return
@@ -54,8 +54,12 @@ func (s Stream) Write(w http.ResponseWriter, q *http.Request) {
 	}
 }
 
-// tell writes one message.
-func (s Stream) tell(w io.Writer, control *http.ResponseController, news any) error {
+// write writes one message.
+func (s Stream) write(w io.Writer, control *http.ResponseController, ask func() (any, error)) error {
+	news, err := ask()
+	if err != nil {
+		return err
+	}
 	text, err := json.Marshal(news)
 	if err != nil {
 		return err

@@ -9,5 +9,5 @@
 // pages look, and the recorder never waits for any of them.
 //
 // All sentences are those of package terminal. The page covers itself without news, as package page
-// says; it listens on the loopback address and nowhere else.
+// says, and when it was told that the recording has ended; it listens on the loopback address and nowhere else.
 package secondscreen

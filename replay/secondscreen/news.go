@@ -15,6 +15,8 @@ import (
 type news struct {
 	T int64 `json:"t"` // ms since the server began: how old the news is
 
+	Ended string `json:"ended"` // when the recording was closed, in words; "" while it goes on
+
 	Mode   string   `json:"mode"`
 	Sight  string   `json:"sight"` // blind, part, watching
 	State  string   `json:"state"` // in words
@@ -104,11 +106,26 @@ func tell(s *terminal.State, after time.Duration) news {
 	for i := range s.Corners {
 		n.Corner = append(n.Corner, cornerOf(s, i, low, high))
 	}
+	if s.Ended {
+		n.Ended = closed(*s)
+	}
 	for i := len(s.Events) - 1; i >= 0 && len(n.Events) < maxEvents; i-- {
 		e := &s.Events[i]
 		n.Events = append(n.Events, event{s.When(e), e.Word, e.Text})
 	}
 	return n
+}
+
+// closed says when a recording ended.
+func closed(s terminal.State) string {
+	if s.End != 0 {
+		s.Now = s.End
+	}
+	w := s.Words()
+	if w.Local == "" {
+		return "at a time that is not known"
+	}
+	return "at " + w.Clock + ", " + w.Local
 }
 
 var sights = [...]string{terminal.Blind: "blind", terminal.PartBlind: "part", terminal.Watching: "watching"}

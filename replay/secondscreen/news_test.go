@@ -63,6 +63,20 @@ func TestTell(t *testing.T) {
 	}
 }
 
+// When a recording was closed. 09:14 UTC and 1877 s are 09:45:17, an hour later by the clock on the
+// wall, by hand.
+func TestEndIsDated(t *testing.T) {
+	require.Empty(t, tell(watching(), 0).Ended)
+	require.Equal(t, "at 00:31:17, local 10:45:17", tell(closedAt(watching(), 1877), 0).Ended)
+	abroad := closedAt(watching(), 1877)
+	abroad.Zone = nil
+	require.Equal(t, "at 00:31:17, UTC 2026-03-02 09:45", tell(abroad, 0).Ended)
+	undated := watching()
+	undated.Ended = true
+	require.Equal(t, "at 00:31:10, local 10:45:10", tell(undated, 0).Ended, "its last moment")
+	require.Equal(t, "at a time that is not known", tell(&terminal.State{Ended: true}, 0).Ended)
+}
+
 // No message of any state holds a word that lets somebody go on, a list that a script could not read,
 // or more than a page takes at the beat.
 func TestEveryMessage(t *testing.T) {

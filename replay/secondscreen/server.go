@@ -62,7 +62,9 @@ const (
 )
 
 // New returns a server that shows what state returns. state is called by one goroutine at a time,
-// only while somebody looks; it must not wait for the server.
+// only while somebody looks, and for a last time when Serve ends; it must not wait for the server.
+// A state that has Ended says that the recording was closed as it should be: pages then cover
+// themselves and say so. Without one a server that goes away is one that was lost.
 func New(state func() terminal.State) (*Server, error) {
 	s := &Server{state: state, mux: http.NewServeMux(), begun: time.Now(), done: make(chan struct{}), viewing: make(chan struct{}, maxViewers)}
 	var err error
@@ -155,17 +157,29 @@ func (s *Server) news(w http.ResponseWriter, q *http.Request) {
 		page.Refuse(w, http.StatusServiceUnavailable, "enough screens look at this recording already")
 		return
 	}
-	page.Stream{Every: every, Patience: patience, News: s.newest, Done: s.done}.Write(w, q)
+	page.Stream{Every: every, Patience: patience, News: s.newest, Done: s.done, Last: s.fresh}.Write(w, q)
 }
 
 // newest returns the newest snapshot. One is shared by all pages whose beats fall close together.
 func (s *Server) newest() (any, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	now := time.Now()
-	if s.last.text != nil && now.Sub(s.last.at) < every/2 {
+	if s.last.text != nil && time.Since(s.last.at) < every/2 {
 		return s.last.text, nil
 	}
+	return s.snap()
+}
+
+// fresh returns a snapshot that nobody was told yet: the recording may just have ended.
+func (s *Server) fresh() (any, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.snap()
+}
+
+// snap takes a snapshot. The caller holds mu.
+func (s *Server) snap() (any, error) {
+	now := time.Now()
 	state := s.state()
 	text, err := json.Marshal(tell(&state, now.Sub(s.begun)))
 	if err != nil {

@@ -173,6 +173,32 @@ func TestNewsIsDated(t *testing.T) {
 	require.NoError(t, lines.Err(), "it ends with the server")
 }
 
+// The end of a recording is told even when the server is told to end in the same moment; where it was
+// not closed nothing says that it was.
+func TestTheLastMessageTellsTheEnd(t *testing.T) {
+	for name, want := range map[string]string{"closed": "at 00:31:17, local 10:45:17", "not closed": ""} {
+		t.Run(name, func(t *testing.T) {
+			c := serve(t, watching())
+			_, lines := stream(t, c.url)
+			require.Empty(t, next(t, lines).Ended)
+			if want != "" {
+				c.state.Store(closedAt(watching(), 1877))
+			}
+			c.stop()
+			last := news{}
+			for lines.Scan() {
+				if text, ok := strings.CutPrefix(lines.Text(), "data: "); ok {
+					last = news{}
+					require.NoError(t, json.Unmarshal([]byte(text), &last))
+				}
+			}
+			require.NoError(t, lines.Err())
+			require.Equal(t, "WATCHING", last.State)
+			require.Equal(t, want, last.Ended)
+		})
+	}
+}
+
 // Eight pages may look; the ninth is told so, and gets in when one has left.
 func TestOnlySoManyPages(t *testing.T) {
 	c := serve(t, watching())

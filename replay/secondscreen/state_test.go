@@ -215,6 +215,12 @@ func said() *terminal.State {
 	return s
 }
 
+// closedAt is a recording that was closed, seconds after its start.
+func closedAt(s *terminal.State, seconds float64) *terminal.State {
+	s.Ended, s.End = true, at(seconds)
+	return s
+}
+
 // states are all pictures that the tests look at.
 var states = map[string]func() *terminal.State{
 	"watching": watching, "bled": bled, "four-stand": fourStand, "danger": danger, "silenced": silenced, "two-dangers": twoDangers,

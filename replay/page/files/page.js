@@ -35,7 +35,8 @@ addEventListener("pageshow", cover);
 const oldNews = 2000; // ms
 
 // listen calls show with each piece of fresh news. News that took longer than the fastest one by two
-// seconds was held up somewhere, and does not count. refused is called when the server does not know us.
+// seconds was held up somewhere, and does not count. News of an end shows nothing: it covers at once.
+// refused is called when the server does not know us.
 function listen(address, show, refused) {
   let fastest = Infinity;
   const source = new EventSource(address);
@@ -45,7 +46,8 @@ function listen(address, show, refused) {
     fastest = Math.min(fastest, took);
     if (took - fastest > oldNews) return;
     show(news);
-    uncover();
+    if (news.ended) cover();
+    else uncover();
   };
   source.onerror = () => {
     if (source.readyState === EventSource.CLOSED) {

@@ -1,15 +1,18 @@
 // The page of a recording. It draws what it is sent and works nothing out.
 "use strict";
 
-let heardAt = performance.now(), seenAt = "", latest;
+let heardAt = performance.now(), seenAt = "", ended = "", latest;
 
 function show(news) {
   heardAt = performance.now();
   seenAt = new Date().toLocaleTimeString("en-GB");
-  latest = news;
-  draw(news);
+  ended = news.ended;
+  if (!ended) {
+    latest = news;
+    draw(news);
+  }
   aged();
-  sounding(news.alarm);
+  sounding(ended ? 0 : news.alarm);
 }
 
 function draw(news) {
@@ -107,11 +110,18 @@ function line(e) {
   return item;
 }
 
-// aged says how old the news is, on the page and on its cover.
+const lost = { head: byId("covered").textContent, advice: byId("advice").textContent };
+const closed = { head: "RECORDING ENDED", advice: "Nothing here is news, and nothing is watched any more. That it ended says nothing of the vehicle: look at the lift." };
+
+// aged says how old the news is, on the page and on its cover, or that no more will come.
 function aged() {
   const s = (performance.now() - heardAt) / 1000;
-  text(byId("aged"), "news " + s.toFixed(1) + " s old");
-  text(byId("since"), seenAt ? "No news since " + seenAt + " local, for " + s.toFixed(0) + " s." : "No news yet.");
+  const why = ended ? closed : lost;
+  document.body.classList.toggle("ended", !!ended);
+  text(byId("covered"), why.head);
+  text(byId("advice"), why.advice);
+  text(byId("age"), s.toFixed(1) + " s");
+  text(byId("since"), ended ? "It was closed " + ended + "." : seenAt ? "No news since " + seenAt + " local, for " + s.toFixed(0) + " s." : "No news yet.");
 }
 
 setInterval(aged, 500);
