@@ -157,6 +157,7 @@ func requireAll(t *testing.T, s *terminal.State, text, where string) {
 	}
 	require.Contains(t, text, flat(terminal.CautionWide), where)
 	require.Contains(t, text, "SOUND NOT TESTED on this screen", where)
+	require.Contains(t, text, w.Trouble, where)
 	require.True(t, slices.ContainsFunc(b.Layouts, func(sentences []string) bool {
 		return strings.Contains(text, flat(b.Sign+" "+strings.Join(sentences, " ")))
 	}), "%s: the band in %s", where, text)

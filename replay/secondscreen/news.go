@@ -34,7 +34,8 @@ type news struct {
 	Kept    string `json:"kept"`
 	Lost    string `json:"lost"`
 	Written string `json:"written"`
-	Sound   string `json:"sound"` // of the recording machine
+	Sound   string `json:"sound"`   // of the recording machine
+	Trouble string `json:"trouble"` // why nothing is being written; "" while it is
 
 	Band   band     `json:"band"`
 	Alarm  int64    `json:"alarm"` // another number for each danger that lasts and is not silenced; 0: none
@@ -96,7 +97,7 @@ func tell(s *terminal.State, after time.Duration) news {
 	b := s.Band()
 	n := news{T: after.Milliseconds(), Mode: w.Mode, Sight: sights[s.Sight], State: w.Sight, Causes: w.Causes, Proofs: w.Proofs,
 		Origin: w.Origin, Real: meaning(w.Origin), Label: s.Label, Stage: w.Stage, Clock: w.Clock, Local: w.Local,
-		Buses: w.Buses, Kept: w.Kept, Lost: w.Lost, Written: w.Written, Sound: w.Sound,
+		Buses: w.Buses, Kept: w.Kept, Lost: w.Lost, Written: w.Written, Sound: w.Sound, Trouble: w.Trouble,
 		Band: band{b.Kind.String(), b.Sign, b.Layouts}, Events: []event{}}
 	if s.Sounding() {
 		n.Alarm = alarmOf(s)

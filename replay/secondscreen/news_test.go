@@ -77,6 +77,11 @@ func TestEndIsDated(t *testing.T) {
 	require.Equal(t, "at a time that is not known", tell(&terminal.State{Ended: true}, 0).Ended)
 }
 
+func TestTellsThatNothingIsWritten(t *testing.T) {
+	require.Empty(t, tell(watching(), 0).Trouble)
+	require.Equal(t, "NOTHING IS WRITTEN, last 12.0 s ago: session.pcapng: no space left on device", tell(notWritten(), 0).Trouble)
+}
+
 // No message of any state holds a word that lets somebody go on, a list that a script could not read,
 // or more than a page takes at the beat.
 func TestEveryMessage(t *testing.T) {

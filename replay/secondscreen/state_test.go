@@ -215,6 +215,13 @@ func said() *terminal.State {
 	return s
 }
 
+// notWritten is that vehicle while a disk is full.
+func notWritten() *terminal.State {
+	s := bled()
+	s.Recording.WrittenAgo, s.Recording.Trouble = 12*time.Second, "session.pcapng: no space left on device"
+	return s
+}
+
 // closedAt is a recording that was closed, seconds after its start.
 func closedAt(s *terminal.State, seconds float64) *terminal.State {
 	s.Ended, s.End = true, at(seconds)
@@ -223,7 +230,7 @@ func closedAt(s *terminal.State, seconds float64) *terminal.State {
 
 // states are all pictures that the tests look at.
 var states = map[string]func() *terminal.State{
-	"watching": watching, "bled": bled, "four-stand": fourStand, "danger": danger, "silenced": silenced, "two-dangers": twoDangers,
+	"watching": watching, "bled": bled, "four-stand": fourStand, "danger": danger, "silenced": silenced, "not-written": notWritten, "two-dangers": twoDangers,
 	"over": over, "part-blind": partBlind, "blind": blind, "unknown": unknown, "steel-front": steelFront, "said": said,
 	"zero": func() *terminal.State { return &terminal.State{} },
 }

@@ -25,6 +25,7 @@ type Words struct {
 
 	Buses, Kept, Lost string
 	Written, Sound    string // of a recording
+	Trouble           string // NOTHING IS WRITTEN, since when and why; goes before what is kept
 }
 
 // Words returns the sentences of a state.
@@ -41,6 +42,9 @@ func (s *State) Words() Words {
 	}
 	if s.Recording != nil {
 		w.Written, w.Sound = age(s.Recording.WrittenAgo)+" ago", s.Recording.Sound
+		if s.Recording.Trouble != "" {
+			w.Trouble = s.troubleWords()
+		}
 	}
 	return w
 }

@@ -287,7 +287,7 @@ func (s *State) stageWords() string {
 func (p *Picture) busRow(s *State, y int) {
 	if s.Recording != nil && s.Recording.Trouble != "" {
 		p.fill(0, p.width, y, Reverse, ' ')
-		p.put(0, y, Reverse, cut(s.troubleWords(), p.width))
+		p.put(0, y, Reverse, cut(" "+s.troubleWords(), p.width))
 		return
 	}
 	lost := "lost " + s.lostWords()
@@ -317,7 +317,7 @@ func (p *Picture) busRow(s *State, y int) {
 
 // troubleWords says that nothing is written, since when and why.
 func (s *State) troubleWords() string {
-	return fmt.Sprintf(" NOTHING IS WRITTEN, last %s ago: %s", age(s.Recording.WrittenAgo), clean(s.Recording.Trouble))
+	return fmt.Sprintf("NOTHING IS WRITTEN, last %s ago: %s", age(s.Recording.WrittenAgo), clean(s.Recording.Trouble))
 }
 
 func (s *State) lostWords() string {

@@ -18,7 +18,7 @@ function show(news) {
 function draw(news) {
   document.body.classList.remove("blind", "part", "watching");
   document.body.classList.add(news.sight);
-  for (const name of ["mode", "state", "origin", "real", "label", "buses", "kept", "lost", "clock", "local"]) text(byId(name), news[name]);
+  for (const name of ["mode", "state", "origin", "real", "label", "buses", "kept", "lost", "clock", "local", "trouble"]) text(byId(name), news[name]);
   text(byId("written"), news.written && "written " + news.written);
   text(byId("heard"), news.sound && "At the laptop: " + news.sound + ". ");
   byId("losing").classList.toggle("some", news.lost !== "0");
@@ -72,9 +72,9 @@ function announce(news) {
   if (b.kind === "danger" && first !== headline) text(byId("warned"), first);
   if (b.kind !== "danger") text(byId("warned"), "");
   headline = b.kind === "danger" ? first : "";
-  if (kind !== b.kind + news.state) {
-    kind = b.kind + news.state;
-    text(byId("told"), news.state + ", origin " + news.origin + ". " + (b.kind === "danger" ? "" : first));
+  if (kind !== b.kind + news.state + !news.trouble) {
+    kind = b.kind + news.state + !news.trouble;
+    text(byId("told"), news.state + ", origin " + news.origin + ". " + (news.trouble && news.trouble + ". ") + (b.kind === "danger" ? "" : first));
   }
 }
 
