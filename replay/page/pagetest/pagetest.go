@@ -53,7 +53,9 @@ func Browser(t *testing.T) context.Context {
 		options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox)
 		allocator, cancelAllocator := chromedp.NewExecAllocator(context.Background(), options...)
 		ctx, cancel := chromedp.NewContext(allocator)
+		hangs := time.AfterFunc(time.Minute, cancel) // its first command binds its life to ctx: no deadline can be set there
 		chromium.ctx, chromium.err = ctx, chromedp.Do(ctx)
+		hangs.Stop()
 		chromium.stop = func() { cancel(); cancelAllocator() }
 	})
 	require.NoError(t, chromium.err)
