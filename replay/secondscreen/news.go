@@ -107,7 +107,7 @@ func tell(s *terminal.State, after time.Duration) news {
 	for i := range s.Corners {
 		n.Corner = append(n.Corner, cornerOf(s, i, low, high))
 	}
-	if s.Ended {
+	if s.Ended && w.Trouble == "" { // what could not be written was not closed as it should be
 		n.Ended = closed(*s)
 	}
 	for i := len(s.Events) - 1; i >= 0 && len(n.Events) < maxEvents; i-- {

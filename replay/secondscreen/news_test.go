@@ -74,6 +74,7 @@ func TestEndIsDated(t *testing.T) {
 	undated := watching()
 	undated.Ended = true
 	require.Equal(t, "at 00:31:10, local 10:45:10", tell(undated, 0).Ended, "its last moment")
+	require.Empty(t, tell(closedAt(notWritten(), 1877), 0).Ended, "a disk that was full")
 	require.Equal(t, "at a time that is not known", tell(&terminal.State{Ended: true}, 0).Ended)
 }
 

@@ -63,8 +63,8 @@ const (
 
 // New returns a server that shows what state returns. state is called by one goroutine at a time,
 // only while somebody looks, and for a last time when Serve ends; it must not wait for the server.
-// A state that has Ended says that the recording was closed as it should be: pages then cover
-// themselves and say so. Without one a server that goes away is one that was lost.
+// A state that has Ended, and no Trouble, says that the recording was closed as it should be: pages
+// then cover themselves and say so. Without one a server that goes away is one that was lost.
 func New(state func() terminal.State) (*Server, error) {
 	s := &Server{state: state, mux: http.NewServeMux(), begun: time.Now(), done: make(chan struct{}), viewing: make(chan struct{}, maxViewers)}
 	var err error
