@@ -3,12 +3,12 @@ package classroom
 import (
 	"context"
 	"hash/maphash"
-	"io"
-	"log"
 	"net"
 	"net/http"
 	"sync"
 	"time"
+
+	"ridewitness/replay/page"
 )
 
 // Rate is what one address, and one connection, may ask for.
@@ -32,9 +32,6 @@ const (
 
 // maxBoards is how many screens may show the class, those of this machine not counted.
 const maxBoards = 4
-
-// silentLog drops what the HTTP server would log: it names addresses, and none is kept.
-var silentLog = log.New(io.Discard, "", 0)
 
 // bucket is a token bucket: it holds at most burst, and fills at a rate.
 type bucket struct {
@@ -111,7 +108,7 @@ func (l *limiter) guest(address string, now time.Time) *guest {
 // keyOf returns the part of an address that is counted: of IPv6 the network of 64 bits, since one
 // machine may use all addresses in it.
 func keyOf(remote string) string {
-	ip := addressOf(remote)
+	ip := page.Address(remote)
 	if ip == nil {
 		return ""
 	}
@@ -196,7 +193,7 @@ func (d *doorkeeper) Accept() (net.Conn, error) {
 
 // enter counts a connection in; leave counts it out.
 func (l *limiter) enter(remote string) (leave func(), ok bool) {
-	ip := addressOf(remote)
+	ip := page.Address(remote)
 	outside := ip == nil || !ip.IsLoopback()
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -1,7 +1,6 @@
 package classroom
 
 import (
-	"bytes"
 	"context"
 	"crypto/rand"
 	"crypto/subtle"
@@ -17,6 +16,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"ridewitness/replay/page"
 )
 
 // Options say who may come in.
@@ -83,7 +84,7 @@ func NewServer(room *Room, o Options) (*Server, error) {
 	s := &Server{room: room, options: o, code: newCode(), token: rand.Text(), mux: http.NewServeMux(),
 		limits: newLimiter(o.Rate), done: make(chan struct{}), reading: 10 * time.Second}
 	var err error
-	if s.pages, err = template.ParseFS(pages, "pages/*.html"); err != nil {
+	if s.pages, err = page.Templates(pages, "pages/*.html"); err != nil {
 		return nil, err
 	}
 	if s.square, err = drawSquare(s.JoinURL()); err != nil {
@@ -136,66 +137,31 @@ func (s *Server) route() {
 	s.mux.HandleFunc("GET /j/{code}/news", s.class(s.seatStream))
 	s.mux.HandleFunc("GET /b/{code}/news", s.class(s.boardStream))
 	s.mux.HandleFunc("POST /t/{token}/do", s.trainer(s.command))
-	for _, f := range []struct{ name, kind string }{
-		{"class.css", "text/css; charset=utf-8"}, {"class.js", "text/javascript; charset=utf-8"},
-		{"phone.js", "text/javascript; charset=utf-8"}, {"board.js", "text/javascript; charset=utf-8"}, {"icon.svg", "image/svg+xml"},
-	} {
-		s.mux.HandleFunc("GET /"+f.name, file(f.name, f.kind))
+	page.Route(s.mux)
+	for _, name := range [...]string{"class.css", "class.js", "phone.js", "board.js"} {
+		s.mux.HandleFunc("GET /"+name, page.File(pages, "pages/"+name))
 	}
 }
-
-// policy lets a page load its own style, script and icon, and talk to its own server. No script or
-// style may stand in a page.
-const policy = "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; " +
-	"form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
 
 // ServeHTTP checks who asks, from where and for which host, before any page is looked for.
 func (s *Server) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	h := w.Header()
-	for _, header := range [...][2]string{
-		{"Content-Security-Policy", policy}, {"X-Content-Type-Options", "nosniff"}, {"X-Frame-Options", "DENY"},
-		{"Referrer-Policy", "same-origin"}, {"Cross-Origin-Opener-Policy", "same-origin"}, {"Cross-Origin-Resource-Policy", "same-origin"},
-		{"Permissions-Policy", "camera=(), microphone=(), geolocation=()"}, {"Cache-Control", "no-store"},
-	} {
-		h.Set(header[0], header[1])
-	}
-	local := fromHere(q)
+	page.Protect(h)
+	local := page.FromHere(q)
 	switch {
 	case !local && !s.options.Open:
-		refuse(w, http.StatusForbidden, "this class is not open to others than the trainer's machine")
+		page.Refuse(w, http.StatusForbidden, "this class is not open to others than the trainer's machine")
 	case !s.host(q.Host, local):
-		refuse(w, http.StatusMisdirectedRequest, "no such host here")
+		page.Refuse(w, http.StatusMisdirectedRequest, "no such host here")
 	case q.Method != http.MethodGet && q.Header.Get("Origin") != "http://"+q.Host:
-		refuse(w, http.StatusForbidden, "only a page of this class may send that")
+		page.Refuse(w, http.StatusForbidden, "only a page of this class may send that")
 	case !s.limits.allow(q, costOf(q)):
 		h.Set("Retry-After", "1")
-		refuse(w, http.StatusTooManyRequests, "too many requests; wait a second")
+		page.Refuse(w, http.StatusTooManyRequests, "too many requests; wait a second")
 	default:
 		q.Body = http.MaxBytesReader(w, q.Body, maxBody)
 		s.mux.ServeHTTP(w, q)
 	}
-}
-
-// refuse answers with one sentence.
-func refuse(w http.ResponseWriter, status int, sentence string) {
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	w.WriteHeader(status)
-	fmt.Fprintln(w, sentence)
-}
-
-// fromHere reports whether the request comes from this machine.
-func fromHere(q *http.Request) bool {
-	ip := addressOf(q.RemoteAddr)
-	return ip != nil && ip.IsLoopback()
-}
-
-func addressOf(remote string) net.IP {
-	host, _, err := net.SplitHostPort(remote)
-	if err != nil {
-		return nil
-	}
-	host, _, _ = strings.Cut(host, "%") // zone of a link-local address
-	return net.ParseIP(host)
 }
 
 // host reports whether a request is meant for this class. A name that is not ours would let a page
@@ -217,7 +183,7 @@ func (s *Server) loopback(name string) bool {
 func (s *Server) class(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, q *http.Request) {
 		if !strings.EqualFold(q.PathValue("code"), s.code) {
-			refuse(w, http.StatusNotFound, "no such class; look at the address on the screen in front")
+			page.Refuse(w, http.StatusNotFound, "no such class; look at the address on the screen in front")
 			return
 		}
 		next(w, q)
@@ -229,8 +195,8 @@ func (s *Server) class(next http.HandlerFunc) http.HandlerFunc {
 func (s *Server) trainer(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, q *http.Request) {
 		known := subtle.ConstantTimeCompare([]byte(q.PathValue("token")), []byte(s.token)) == 1
-		if !known || !fromHere(q) || !s.loopback(q.Host) {
-			refuse(w, http.StatusNotFound, "no such page")
+		if !known || !page.FromHere(q) || !s.loopback(q.Host) {
+			page.Refuse(w, http.StatusNotFound, "no such page")
 			return
 		}
 		next(w, q)
@@ -260,33 +226,13 @@ func (s *Server) page(name string, trainer bool) http.HandlerFunc {
 	if trainer {
 		facts.Trainer = s.token
 	}
-	return func(w http.ResponseWriter, q *http.Request) {
-		var page bytes.Buffer
-		if err := s.pages.ExecuteTemplate(&page, name, facts); err != nil {
-			refuse(w, http.StatusInternalServerError, "the page could not be made")
-			return
-		}
-		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		w.Write(page.Bytes())
-	}
-}
-
-// file serves one of our own files, by its exact name.
-func file(name, kind string) http.HandlerFunc {
-	text, err := pages.ReadFile("pages/" + name)
-	if err != nil {
-		panic("classroom: " + name + " is not embedded")
-	}
-	return func(w http.ResponseWriter, q *http.Request) {
-		w.Header().Set("Content-Type", kind)
-		w.Write(text)
-	}
+	return func(w http.ResponseWriter, q *http.Request) { page.Show(w, s.pages, name, facts) }
 }
 
 func (s *Server) takeSeat(w http.ResponseWriter, q *http.Request) {
 	token, err := s.room.Join()
 	if err != nil {
-		refuse(w, http.StatusServiceUnavailable, err.Error())
+		page.Refuse(w, http.StatusServiceUnavailable, err.Error())
 		return
 	}
 	writeJSON(w, map[string]string{"seat": token})
@@ -296,17 +242,17 @@ func (s *Server) takeSeat(w http.ResponseWriter, q *http.Request) {
 func (s *Server) takeAnswer(w http.ResponseWriter, q *http.Request) {
 	form, err := readForm(q)
 	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error())
+		page.Refuse(w, http.StatusBadRequest, err.Error())
 		return
 	}
 	stop, choice := number(form, "stop"), number(form, "choice")
 	switch err := s.room.Answer(form.Get("seat"), stop, choice); {
 	case errors.Is(err, ErrNoSeat):
-		refuse(w, http.StatusForbidden, err.Error())
+		page.Refuse(w, http.StatusForbidden, err.Error())
 	case errors.Is(err, ErrNotOpen):
-		refuse(w, http.StatusConflict, err.Error())
+		page.Refuse(w, http.StatusConflict, err.Error())
 	case err != nil:
-		refuse(w, http.StatusBadRequest, err.Error())
+		page.Refuse(w, http.StatusBadRequest, err.Error())
 	default:
 		writeJSON(w, map[string]int{"received": choice})
 	}
@@ -316,12 +262,12 @@ func (s *Server) takeAnswer(w http.ResponseWriter, q *http.Request) {
 func (s *Server) command(w http.ResponseWriter, q *http.Request) {
 	form, err := readForm(q)
 	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error())
+		page.Refuse(w, http.StatusBadRequest, err.Error())
 		return
 	}
 	step, err := strconv.ParseUint(form.Get("step"), 10, 64)
 	if err != nil {
-		refuse(w, http.StatusBadRequest, "the step is no number")
+		page.Refuse(w, http.StatusBadRequest, "the step is no number")
 		return
 	}
 	var answer struct {
@@ -330,7 +276,7 @@ func (s *Server) command(w http.ResponseWriter, q *http.Request) {
 	}
 	switch err := s.room.Do(Command(form.Get("command")), step); {
 	case errors.Is(err, ErrUnknown):
-		refuse(w, http.StatusBadRequest, err.Error())
+		page.Refuse(w, http.StatusBadRequest, err.Error())
 		return
 	case err != nil:
 		answer.Refused = err.Error() // a key pressed twice is no fault of the page
@@ -370,7 +316,7 @@ func (s *Server) seatStream(w http.ResponseWriter, q *http.Request) {
 	token := q.URL.Query().Get("seat")
 	replaced, err := s.room.listen(token)
 	if err != nil {
-		refuse(w, http.StatusForbidden, err.Error())
+		page.Refuse(w, http.StatusForbidden, err.Error())
 		return
 	}
 	defer s.room.leave(token, replaced)
@@ -379,9 +325,9 @@ func (s *Server) seatStream(w http.ResponseWriter, q *http.Request) {
 
 // boardStream tells the projector page the news.
 func (s *Server) boardStream(w http.ResponseWriter, q *http.Request) {
-	release, ok := s.limits.board(fromHere(q))
+	release, ok := s.limits.board(page.FromHere(q))
 	if !ok {
-		refuse(w, http.StatusServiceUnavailable, "enough screens show this class already")
+		page.Refuse(w, http.StatusServiceUnavailable, "enough screens show this class already")
 		return
 	}
 	defer release()
@@ -391,41 +337,7 @@ func (s *Server) boardStream(w http.ResponseWriter, q *http.Request) {
 // stream writes news now, at each change of the room, and at a steady rhythm, which does not depend
 // on what is in it.
 func (s *Server) stream(w http.ResponseWriter, q *http.Request, every time.Duration, stop <-chan struct{}, news func() (any, error)) {
-	w.Header().Set("Content-Type", "text/event-stream")
-	control := http.NewResponseController(w)
-	beat := time.NewTicker(every)
-	defer beat.Stop()
-	for {
-		changed := s.room.Changed()
-		n, err := news()
-		if err != nil {
-			return
-		}
-		text, err := json.Marshal(n)
-		if err != nil {
-			return
-		}
-		// Where the deadline can't be set the page is one of a test's recorder.
-		if err := control.SetWriteDeadline(time.Now().Add(patience)); err != nil && !errors.Is(err, http.ErrNotSupported) {
-			return
-		}
-		if _, err := fmt.Fprintf(w, "data: %s\n\n", text); err != nil {
-			return
-		}
-		if err := control.Flush(); err != nil {
-			return
-		}
-		select {
-		case <-q.Context().Done():
-			return
-		case <-s.done:
-			return
-		case <-stop:
-			return
-		case <-changed:
-		case <-beat.C:
-		}
-	}
+	page.Stream{Every: every, Patience: patience, Changed: s.room.Changed, News: news, Stop: stop, Done: s.done}.Write(w, q)
 }
 
 // Serve answers on l until ctx is done, with the limits of time, size and number that a class
@@ -433,23 +345,8 @@ func (s *Server) stream(w http.ResponseWriter, q *http.Request, every time.Durat
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	web := &http.Server{
 		Handler: s, ReadHeaderTimeout: s.reading, ReadTimeout: s.reading, IdleTimeout: 30 * time.Second,
-		MaxHeaderBytes: maxHeader, ConnContext: withBucket, ErrorLog: silentLog,
+		MaxHeaderBytes: maxHeader, ConnContext: withBucket,
 	}
-	stopped := make(chan error, 1)
-	go func() {
-		<-ctx.Done()
-		close(s.done)
-		grace, cancel := context.WithTimeout(context.Background(), time.Second)
-		defer cancel()
-		if err := web.Shutdown(grace); err != nil {
-			stopped <- web.Close()
-			return
-		}
-		stopped <- nil
-	}()
-	err := web.Serve(s.limits.listen(l))
-	if errors.Is(err, http.ErrServerClosed) {
-		return <-stopped
-	}
-	return err
+	web.RegisterOnShutdown(func() { close(s.done) })
+	return page.Serve(ctx, web, s.limits.listen(l))
 }

@@ -48,10 +48,7 @@ func (s *State) band(w, rows int) []line {
 		head = lines(Reverse, firstFit(w, min(rows-1, 2), " "+blindLine, "BLIND: look at the lift, not here.")...)
 	}
 	if over := s.over(); over != "" {
-		stays := " stays      " + s.silencedWords() + "This line stays until the recording ends."
-		if s.Mode != Live {
-			stays = " stays      This line stays until the end."
-		}
+		stays := " stays      " + s.staysWords()
 		left := rows - len(head) - 1
 		text := indented(over, w)
 		if len(text)+1 <= left && cells(stays) <= w {
@@ -85,8 +82,17 @@ func firstFit(w, rows int, texts ...string) []string {
 	return wrapped[:max(min(rows, len(wrapped)), 0)]
 }
 
-// over says what danger there was, newest first; "" for none.
+// over says what danger there was, with its sign, newest first; "" for none.
 func (s *State) over() string {
+	text := s.overWords()
+	if text == "" {
+		return ""
+	}
+	return s.Dangers[0].sign() + text
+}
+
+// overWords is over without the sign.
+func (s *State) overWords() string {
 	var said []string
 	for i := range s.Dangers {
 		d := &s.Dangers[i]
@@ -95,15 +101,19 @@ func (s *State) over() string {
 	if len(said) == 0 {
 		return ""
 	}
-	sign := dangerSign
-	if s.Dangers[0].Blind {
-		sign = blindSign
-	}
-	text := sign + said[0]
+	text := said[0]
 	if n := len(said) - 1; n > 0 {
 		text += fmt.Sprintf(" %d more before.", n)
 	}
 	return text
+}
+
+// staysWords says that what is over is not forgotten.
+func (s *State) staysWords() string {
+	if s.Mode != Live {
+		return "This line stays until the end."
+	}
+	return s.silencedWords() + "This line stays until the recording ends."
 }
 
 // silencedWords says when the newest danger was silenced, and when somebody said that it was seen; ""
@@ -132,51 +142,32 @@ const (
 	blindSign  = " !! BLIND  "
 )
 
+func (d *Danger) sign() string {
+	if d.Blind {
+		return blindSign
+	}
+	return dangerSign
+}
+
+// hereSilences is what silences the sound of the terminal itself.
+const hereSilences = "S silences for 60 s"
+
 // dangerBand writes the newest danger first, its figures, and since when, or the one before it.
 func (s *State) dangerBand(d *Danger, w, rows int) []line {
-	lasting := 0
-	var second *Danger
-	for i := range s.Dangers {
-		if s.Dangers[i].Lasts() {
-			lasting++
-			if lasting == 2 {
-				second = &s.Dangers[i]
-			}
-		}
-	}
-	sign := dangerSign
-	if d.Blind {
-		sign = blindSign
-	}
-	since, shorter := s.sinceWords(d)
-	if second != nil {
-		since = "!! " + second.Head
-		if lasting > 2 {
-			since += fmt.Sprintf(" %d more.", lasting-2)
-		}
-		shorter = since
-	}
 	var all []string
-	for _, parts := range [][]string{
-		{sign + d.Head, d.Figures, since},
-		{sign + d.Head + " " + d.Figures, since},
-		{sign + d.Head + " " + d.Short, since},
-		{sign + d.Head + " " + d.Short, shorter},
-		{sign + d.Head + " " + sentenceParts(d.Short, shorter)},
-		{sign + d.Head + " " + shorter},
-		{sign + d.Head + " " + d.Short},
-		{sign + d.Head},
-		{"!! DANGER " + s.shortHead(d)},
-	} {
+	layouts := s.dangerLayouts(d)
+	for n, parts := range layouts {
+		sign := d.sign()
+		if n == len(layouts)-1 {
+			sign = strings.TrimSpace(sign) + " "
+		}
 		all = all[:0]
 		for i, part := range parts {
-			if part == "" {
-				continue
+			lead := "    "
+			if i == 0 {
+				lead = sign
 			}
-			if i > 0 {
-				part = "    " + part
-			}
-			all = append(all, indented(part, w)...)
+			all = append(all, indented(lead+part, w)...)
 		}
 		if len(all) <= rows {
 			break
@@ -187,6 +178,51 @@ func (s *State) dangerBand(d *Danger, w, rows int) []line {
 		all = append(all, "")
 	}
 	return lines(Alarm, all...)
+}
+
+// dangerLayouts returns what a band says of a danger that lasts: its headline, its figures, and since
+// when or the one before it, in ever fewer words. silences says how the sound is silenced.
+func (s *State) dangerLayouts(d *Danger) [][]string {
+	since, shorter := s.sinceWords(d, hereSilences)
+	if second := s.secondWords(); second != "" {
+		since, shorter = second, second
+	}
+	return withoutEmpty([][]string{
+		{d.Head, d.Figures, since},
+		{d.Head + " " + d.Figures, since},
+		{d.Head + " " + d.Short, since},
+		{d.Head + " " + d.Short, shorter},
+		{d.Head + " " + sentenceParts(d.Short, shorter)},
+		{d.Head + " " + shorter},
+		{d.Head + " " + d.Short},
+		{d.Head},
+		{s.shortHead(d)},
+	})
+}
+
+// withoutEmpty leaves out the sentences that say nothing.
+func withoutEmpty(layouts [][]string) [][]string {
+	for i := range layouts {
+		layouts[i] = slices.DeleteFunc(layouts[i], func(part string) bool { return part == "" })
+	}
+	return layouts
+}
+
+// secondWords names the second of several dangers that last, "" where there is one.
+func (s *State) secondWords() string {
+	lasting, text := 0, ""
+	for i := range s.Dangers {
+		if s.Dangers[i].Lasts() {
+			lasting++
+			if lasting == 2 {
+				text = "!! " + s.Dangers[i].Head
+			}
+		}
+	}
+	if lasting > 2 {
+		text += fmt.Sprintf(" %d more.", lasting-2)
+	}
+	return text
 }
 
 // shortHead names the corners in danger and says what to do, where there is no room for the deed.
@@ -219,7 +255,7 @@ func indented(text string, w int) []string {
 
 // sinceWords says since when a danger lasts, how old its news is, and what the sound does, in full
 // and in fewer words.
-func (s *State) sinceWords(d *Danger) (full, short string) {
+func (s *State) sinceWords(d *Danger, silences string) (full, short string) {
 	text := fmt.Sprintf("since %s, %.0f s", clock(s.Start, d.Since), max(s.Now.Sub(d.Since).Seconds(), 0))
 	full = text
 	if d.Corner != decode.NoCorner {
@@ -235,6 +271,6 @@ func (s *State) sinceWords(d *Danger) (full, short string) {
 		silenced := fmt.Sprintf("; silenced for %.0f s more", s.Recording.SilencedUntil.Sub(s.Now).Seconds())
 		return full + silenced, text + silenced
 	default:
-		return full + "; sounding; S silences for 60 s", text + "; S silences for 60 s"
+		return full + "; sounding; " + silences, text + "; " + silences
 	}
 }

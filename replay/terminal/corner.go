@@ -246,11 +246,8 @@ func (p *Picture) plots(s *State, i, x, y, w int) {
 	}
 	from := x + plotIndent
 	columns := w - plotIndent - 1
-	top := 8.0
-	if c.Pressure.Seen && c.Pressure.Last.Value > top {
-		top = 16
-	}
-	low, high := s.heightAxis()
+	top := c.PressureTop()
+	low, high := s.HeightAxis()
 	p.axis(from, y, fmt.Sprintf("%.0f", top), "0")
 	p.axis(from, y+3, fmt.Sprintf("%.0f", high), fmt.Sprintf("%.0f", low))
 	now := secondOf(s.Now)
@@ -283,9 +280,17 @@ func (p *Picture) bar(x, y int, style Style, h *History, since, to int64, low, h
 	p.put(x, y+2, Dim, "·")
 }
 
-// heightAxis returns the ends of the height axis: 160 mm or more in steps of 20 around all that the
+// PressureTop returns the upper end of the corner's pressure axis in bar; the lower one is 0.
+func (c *Corner) PressureTop() float64 {
+	if c.Pressure.Seen && c.Pressure.Last.Value > fullBar {
+		return 2 * fullBar
+	}
+	return fullBar
+}
+
+// HeightAxis returns the ends of the height axis in mm: 160 mm or more in steps of 20 around all that the
 // last two minutes saw, the same for every corner.
-func (s *State) heightAxis() (low, high float64) {
+func (s *State) HeightAxis() (low, high float64) {
 	const step, least = 20.0, 160.0
 	low, high = math.Inf(1), math.Inf(-1)
 	for i := range s.Corners {

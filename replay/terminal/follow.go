@@ -67,7 +67,7 @@ func Follow(p *safety.Pipeline, facts Facts) *Follower {
 	}
 	f.look.Reading = func(r safety.Reading) {
 		if i := slices.Index(decode.Corners[:], r.Corner); i >= 0 {
-			f.history[i].add(r)
+			f.history[i].Add(r)
 		}
 	}
 	f.look.Unproven = f.unproven

@@ -1,6 +1,7 @@
 package terminal
 
 import (
+	"math"
 	"time"
 
 	"ridewitness/capture"
@@ -207,8 +208,8 @@ type spot struct {
 
 func secondOf(at capture.Stamp) int64 { return int64(at) / int64(time.Second) }
 
-// add notes a reading; of several in a second the last one stays.
-func (h *History) add(r safety.Reading) {
+// Add notes a reading; of several in a second the last one stays.
+func (h *History) Add(r safety.Reading) {
 	n := secondOf(r.At)
 	s := &h.spots[uint64(n)%historySeconds]
 	if s.second != n {
@@ -220,6 +221,23 @@ func (h *History) add(r safety.Reading) {
 	case decode.Height:
 		s.height, s.hasH = r.Value, true
 	}
+}
+
+// Second returns the last pressure (bar) and the last height (mm) of a second since 1970, NaN where
+// there is none. Only the last two minutes are kept.
+func (h *History) Second(second int64) (pressure, height float64) {
+	pressure, height = math.NaN(), math.NaN()
+	if h == nil {
+		return pressure, height
+	}
+	s := h.at(second)
+	if s.hasP {
+		pressure = s.pressure
+	}
+	if s.hasH {
+		height = s.height
+	}
+	return pressure, height
 }
 
 // at returns what is known of a second.

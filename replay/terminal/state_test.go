@@ -49,8 +49,8 @@ func calm(now float64) *State {
 				continue // a gap
 			}
 			when := at(now - float64(back))
-			s.Corners[i].History.add(safety.Reading{At: when, Value: v[0], Quantity: decode.Pressure})
-			s.Corners[i].History.add(safety.Reading{At: when, Value: v[1], Quantity: decode.Height})
+			s.Corners[i].History.Add(safety.Reading{At: when, Value: v[0], Quantity: decode.Pressure})
+			s.Corners[i].History.Add(safety.Reading{At: when, Value: v[1], Quantity: decode.Height})
 		}
 	}
 	return s

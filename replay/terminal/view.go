@@ -84,8 +84,8 @@ func (p *Picture) foot(s *State) {
 	p.rule(p.height - 3)
 	p.keys(s, p.height-2)
 	caution := Caution
-	if cells(cautionWide) <= p.width {
-		caution = cautionWide
+	if cells(CautionWide) <= p.width {
+		caution = CautionWide
 	}
 	p.put(0, p.height-1, Plain, caution)
 }
@@ -96,37 +96,61 @@ func (p *Picture) rule(y int) { p.fill(0, p.width, y, Dim, '─') }
 
 // stateParts returns the mode and the state in words, from the fullest to the shortest.
 func (s *State) stateParts() (mode string, state []string) {
-	mode = s.Mode.Word()
-	if mode != "" {
-		mode += " " + s.speedWord()
+	head, causes := s.sightWords()
+	for _, cause := range causes {
+		switch {
+		case cause == "":
+			state = append(state, head)
+		case s.Sight == Watching:
+			state = append(state, head+"  "+cause)
+		default:
+			state = append(state, head+" "+cause)
+		}
 	}
+	return s.modeWords(), state
+}
+
+// modeWords says that what is shown is not live, and how fast it goes; "" while live.
+func (s *State) modeWords() string {
+	if s.Mode == Live {
+		return ""
+	}
+	return s.Mode.Word() + " " + s.speedWord()
+}
+
+// sightWords returns how much is seen, and the cause from the fullest words to the shortest.
+func (s *State) sightWords() (head string, causes []string) {
 	switch s.Sight {
 	case Watching:
-		return mode, []string{fmt.Sprintf("WATCHING  %d of %d signals fresh", s.Fresh, s.Signals),
-			fmt.Sprintf("WATCHING  %d of %d", s.Fresh, s.Signals)}
+		return "WATCHING", []string{fmt.Sprintf("%d of %d signals fresh", s.Fresh, s.Signals), fmt.Sprintf("%d of %d", s.Fresh, s.Signals)}
 	case PartBlind:
-		if len(s.Unseen) == 0 {
-			return mode, []string{"?? PART BLIND ??"}
-		}
-		first := unseenWords(&s.Unseen[0])
-		if n := len(s.Unseen); n > 1 {
-			return mode, []string{fmt.Sprintf("?? PART BLIND ?? %d of %d signals unseen, first %s", n, s.Signals, first),
-				fmt.Sprintf("?? PART BLIND ?? %d of %d unseen, first %s", n, s.Signals, first),
-				fmt.Sprintf("?? PART BLIND ?? %d of %d signals unseen", n, s.Signals),
-				fmt.Sprintf("?? PART BLIND ?? %d of %d", n, s.Signals)}
-		}
-		if s.Unseen[0].Never {
-			first += " yet"
-		}
-		u := &s.Unseen[0]
-		return mode, []string{"?? PART BLIND ?? no " + first, fmt.Sprintf("?? PART BLIND ?? no %s %s", u.Corner, u.Quantity), "?? PART BLIND ?? " + s.Unseen[0].Corner.String()}
+		return "?? PART BLIND ??", s.unseenCauses()
 	default:
 		why := s.Why
 		if why == "" {
 			why = "nothing is known"
 		}
-		return mode, []string{"?? BLIND ?? " + why}
+		return "?? BLIND ??", []string{why}
 	}
+}
+
+// unseenCauses says which signals are not seen.
+func (s *State) unseenCauses() []string {
+	if len(s.Unseen) == 0 {
+		return []string{""}
+	}
+	u := &s.Unseen[0]
+	first := unseenWords(u)
+	if n := len(s.Unseen); n > 1 {
+		return []string{fmt.Sprintf("%d of %d signals unseen, first %s", n, s.Signals, first),
+			fmt.Sprintf("%d of %d unseen, first %s", n, s.Signals, first),
+			fmt.Sprintf("%d of %d signals unseen", n, s.Signals),
+			fmt.Sprintf("%d of %d", n, s.Signals)}
+	}
+	if u.Never {
+		first += " yet"
+	}
+	return []string{"no " + first, fmt.Sprintf("no %s %s", u.Corner, u.Quantity), u.Corner.String()}
 }
 
 func unseenWords(u *Unseen) string {
@@ -171,8 +195,8 @@ func (s *State) clockWord() string {
 func (p *Picture) stateRow(s *State, y int) {
 	mode, states := s.stateParts()
 	rights := []string{"origin " + s.origin() + "  " + s.clockWord(), s.origin() + "  " + s.clockWord(), s.origin() + " " + clock(s.Start, s.Now)}
-	if s.Sight == Watching && s.Proven+s.Assumed+s.Contradicted > 0 {
-		states = append([]string{fmt.Sprintf("%s   definitions: %d proven, %d assumed, %d contradicted", states[0], s.Proven, s.Assumed, s.Contradicted)}, states...)
+	if proofs := s.proofWords(); s.Sight == Watching && proofs != "" {
+		states = append([]string{states[0] + "   " + proofs}, states...)
 	}
 	room := p.width - 2 // a blank at each end
 	if mode != "" {
@@ -199,6 +223,14 @@ search:
 	}
 	p.put(x, y, style, " "+cut(left, max(room-2-cells(right), 0))+" ")
 	p.right(p.width-1, y, Bold, right)
+}
+
+// proofWords counts the definitions by their proof, "" where there are none.
+func (s *State) proofWords() string {
+	if s.Proven+s.Assumed+s.Contradicted == 0 {
+		return ""
+	}
+	return fmt.Sprintf("definitions: %d proven, %d assumed, %d contradicted", s.Proven, s.Assumed, s.Contradicted)
 }
 
 // stageRow writes the stage, the vehicle, the reference of pressures and the clock on the wall.
@@ -255,13 +287,10 @@ func (s *State) stageWords() string {
 func (p *Picture) busRow(s *State, y int) {
 	if s.Recording != nil && s.Recording.Trouble != "" {
 		p.fill(0, p.width, y, Reverse, ' ')
-		p.put(0, y, Reverse, cut(s.troubleWords(), p.width))
+		p.put(0, y, Reverse, cut(" "+s.troubleWords(), p.width))
 		return
 	}
-	lost := "lost " + grouped(s.Lost)
-	if !s.LostKnown && s.Lost == 0 {
-		lost = "lost unknown"
-	}
+	lost := "lost " + s.lostWords()
 	kept := "kept"
 	if s.Mode != Live {
 		kept = "frames"
@@ -288,7 +317,14 @@ func (p *Picture) busRow(s *State, y int) {
 
 // troubleWords says that nothing is written, since when and why.
 func (s *State) troubleWords() string {
-	return fmt.Sprintf(" NOTHING IS WRITTEN, last %s ago: %s", age(s.Recording.WrittenAgo), clean(s.Recording.Trouble))
+	return fmt.Sprintf("NOTHING IS WRITTEN, last %s ago: %s", age(s.Recording.WrittenAgo), clean(s.Recording.Trouble))
+}
+
+func (s *State) lostWords() string {
+	if !s.LostKnown && s.Lost == 0 {
+		return "unknown"
+	}
+	return grouped(s.Lost)
 }
 
 // busWords names the buses, with their frames per second where there is room.

@@ -13,10 +13,10 @@ import (
 	"ridewitness/safety"
 )
 
-// Caution stands on every screen, always.
+// Caution stands on every screen, always; CautionWide where there is room for more of it.
 const (
 	Caution     = "Witness, not an interlock. Maker’s instructions come first. Stored air injures."
-	cautionWide = "Witness, not an interlock: it cannot see the lift and can be blind. Maker’s instructions come first. Stored air injures."
+	CautionWide = "Witness, not an interlock: it cannot see the lift and can be blind. Maker’s instructions come first. Stored air injures."
 )
 
 // noWarning is all that is ever said when nothing is known against lowering.

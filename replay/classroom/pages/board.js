@@ -21,33 +21,14 @@ function show(news) {
   if (trainer) tools(news);
 }
 
-const foot = 132; // where the bellows stands, in its own drawing
-const reach = 116; // how far it can stretch
-
-// corner draws a spring as a bellows: the plate is the height, the filling is the pressure. Both are
-// thousandths of the axes, or less than nothing where they are not known.
+// corner shows one spring: figures, bellows and plots.
 function corner(c, news) {
   const section = byId(c.corner), part = name => section.querySelectorAll('[data-part="' + name + '"]');
   part("pressure")[0].textContent = c.pressure;
   part("height")[0].textContent = c.height;
   part("note")[0].textContent = c.note;
   part("note")[0].hidden = !c.note;
-  const plate = c.plate < 0 ? 0.6 : 0.2 + 0.8 * c.plate / 1000, top = foot - reach * plate, fold = (foot - top) / 3;
-  let d = "M24 " + foot;
-  for (let i = 0; i < 3; i++) d += "q-15 " + -fold / 2 + " 0 " + -fold;
-  d += "H76";
-  for (let i = 0; i < 3; i++) d += "q15 " + fold / 2 + " 0 " + fold;
-  d += "Z";
-  for (const name of ["clip", "hatch", "outline"]) part(name)[0].setAttribute("d", d);
-  const known = c.fill >= 0, level = share => foot - share / 1000 * (foot - top);
-  part("fill")[0].setAttribute("y", level(Math.max(c.fill, 0)));
-  part("fill")[0].setAttribute("height", foot - level(Math.max(c.fill, 0)));
-  part("hatch")[0].setAttribute("visibility", known ? "hidden" : "inherit");
-  part("unknown")[0].setAttribute("visibility", known ? "hidden" : "inherit");
-  part("level")[0].setAttribute("d", c.least < 0 ? "" : "M2 " + level(c.least) + "H14M86 " + level(c.least) + "H98");
-  part("plate")[0].setAttribute("d", "M8 " + (top - 3) + "H92");
-  part("plate")[0].setAttribute("stroke", c.plate < 0 ? "var(--edge)" : "var(--height)");
-  part("plate")[0].setAttribute("stroke-dasharray", c.plate < 0 ? "7 5" : "none");
+  bellows(part, c);
   part("p")[0].setAttribute("d", c.p);
   part("h")[0].setAttribute("d", c.h);
   part("limit")[0].setAttribute("d", c.least < 0 ? "" : "M0 " + (100 - c.least / 10) + "H1000");
