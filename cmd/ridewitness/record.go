@@ -30,6 +30,7 @@ type recordOptions struct {
 	from      string
 	notSilent bool
 	plain     bool
+	page      string // its port; "" for none
 }
 
 func newRecordCommand(a *App) *cobra.Command {
@@ -50,6 +51,8 @@ Keys: SPACE notes this moment, a digit marks (? lists them), J jack, G going dow
 S silences for 60 s, U takes the last mark back, A acknowledges, T tests the sound. Ctrl-C asks once and
 ends the second time; SIGTERM ends at once, in good order.
 
+--page shows it on a page for a browser on this computer, large enough to be read from under the car.
+
 --from FILE, or --from - for a stream on standard input, records a session instead of buses, so that any
 laptop can watch through a Linux box.
 
@@ -66,6 +69,8 @@ It is a witness, not an interlock: 'ridewitness help cautions'.`,
 	flags.StringVar(&o.from, "from", "", "record this session file, or - for standard input, instead of buses")
 	flags.BoolVar(&o.notSilent, "not-silent", false, "listen also to links that are not listen-only and so acknowledge frames")
 	flags.BoolVar(&o.plain, "plain", false, "one sentence a line, for readers of lines")
+	flags.StringVar(&o.page, "page", "", "show it on a browser page too, on this computer only; --page=8080 chooses the port")
+	flags.Lookup("page").NoOptDefVal = anyPort
 	return cmd
 }
 
@@ -175,6 +180,11 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 			return a.readError(err)
 		}
 	}
+	endPage, err := a.openPage(ctx, o.page, desk.State)
+	if err != nil {
+		return err
+	}
+	defer endPage()
 	defer takeSignals(desk)()
 	written := make(chan error, 1)
 	go func() { written <- rec.Run(recording) }()
