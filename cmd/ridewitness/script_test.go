@@ -34,6 +34,9 @@ import (
 // of testscript, the commands below say.
 
 func TestMain(m *testing.M) {
+	if run := programs[filepath.Base(os.Args[0])]; run != nil {
+		os.Exit(run(os.Args[1:]))
+	}
 	testscript.Main(cleared{m}, map[string]func(){"ridewitness": main})
 }
 
