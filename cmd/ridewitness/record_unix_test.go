@@ -19,8 +19,8 @@ import (
 	"ridewitness/capture/session"
 )
 
-// program is the program while it runs, its standard output read line by line.
-type program struct {
+// running is the program while it runs, its standard output read line by line.
+type running struct {
 	*exec.Cmd
 	t     *testing.T
 	lines chan string
@@ -29,11 +29,11 @@ type program struct {
 }
 
 // start runs the program with a stream on its standard input.
-func start(t *testing.T, in io.Reader, args ...string) *program {
+func start(t *testing.T, in io.Reader, args ...string) *running {
 	t.Helper()
 	self, err := os.Executable()
 	require.NoError(t, err)
-	p := &program{Cmd: exec.CommandContext(t.Context(), self, args...), t: t, lines: make(chan string, 1000)}
+	p := &running{Cmd: exec.CommandContext(t.Context(), self, args...), t: t, lines: make(chan string, 1000)}
 	p.Args[0] = "ridewitness" // TestMain goes by it
 	p.Stdin, p.Stderr = in, &p.errs
 	out, err := p.StdoutPipe()
@@ -57,7 +57,7 @@ func start(t *testing.T, in io.Reader, args ...string) *program {
 }
 
 // until waits for a line that holds a text.
-func (p *program) until(want string) {
+func (p *running) until(want string) {
 	p.t.Helper()
 	for line := range p.lines {
 		p.seen = append(p.seen, line)
@@ -69,7 +69,7 @@ func (p *program) until(want string) {
 }
 
 // ends waits for the end, and returns the exit status.
-func (p *program) ends() int {
+func (p *running) ends() int {
 	p.t.Helper()
 	for line := range p.lines {
 		p.seen = append(p.seen, line)
@@ -79,7 +79,7 @@ func (p *program) ends() int {
 	return p.ProcessState.ExitCode()
 }
 
-func (p *program) signal(s syscall.Signal) {
+func (p *running) signal(s syscall.Signal) {
 	p.t.Helper()
 	require.NoError(p.t, p.Process.Signal(s))
 }
@@ -107,20 +107,20 @@ const lastOfStream = "mark bled rear-right"
 // TestRecordEnds: what a signal does to a recording. Whatever it was, the session is sealed.
 func TestRecordEnds(t *testing.T) {
 	share(t)
-	for name, do := range map[string]func(*program){
-		"SIGTERM": func(p *program) { p.signal(syscall.SIGTERM) },
-		"asked twice": func(p *program) {
+	for name, do := range map[string]func(*running){
+		"SIGTERM": func(p *running) { p.signal(syscall.SIGTERM) },
+		"asked twice": func(p *running) {
 			p.signal(syscall.SIGINT)
 			p.until("Ctrl-C once more within 5 s ends it")
 			p.signal(syscall.SIGINT)
 		},
-		"SIGHUP is ignored": func(p *program) {
+		"SIGHUP is ignored": func(p *running) {
 			p.signal(syscall.SIGHUP)
 			p.signal(syscall.SIGINT)
 			p.until("The recording goes on.")
 			p.signal(syscall.SIGTERM)
 		},
-		"not put aside": func(p *program) {
+		"not put aside": func(p *running) {
 			p.signal(syscall.SIGTSTP)
 			p.until("Ctrl-Z does nothing here")
 			p.signal(syscall.SIGTERM)
