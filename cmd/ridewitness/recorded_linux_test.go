@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -288,13 +287,6 @@ func (n *numberer) every(d time.Duration) (stop func()) {
 		close(end)
 		<-ended
 	})
-}
-
-// times returns when the frames went out.
-func (n *numberer) times() []time.Time {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	return slices.Clone(n.sent)
 }
 
 // kept is what a session holds of numbered frames, by bus.

@@ -37,7 +37,6 @@ type watch struct {
 	machine Machine
 	looked  time.Time
 	sight   terminal.Sight
-	why     string
 	since   time.Time // when the sight became so
 	told    bool      // and is on record
 	low     bool      // the disk was low
