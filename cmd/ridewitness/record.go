@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -180,7 +181,12 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 			return a.readError(err)
 		}
 	}
-	endPage, err := a.openPage(ctx, o.page, desk.State)
+	var sealed atomic.Bool
+	endPage, err := a.openPage(ctx, o.page, func() terminal.State {
+		s := desk.State()
+		s.Ended = sealed.Load() // the page says that it was closed
+		return s
+	})
 	if err != nil {
 		return err
 	}
@@ -191,6 +197,7 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 	shown := desk.Run(context.WithoutCancel(ctx), ear)
 	listener.Close()
 	err = <-written
+	sealed.Store(err == nil)
 	return errors.Join(a.sayRecorded(r, rec.Status(), err), shown)
 }
 

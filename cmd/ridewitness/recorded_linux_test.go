@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -130,15 +129,6 @@ func (p *process) killAtEnd() {
 		_ = p.Process.Kill()
 		<-p.ended
 	})
-}
-
-// as lets another user run it, who has no privilege.
-func (p *process) as(user uint32) {
-	p.t.Helper()
-	door := p.t.TempDir()
-	require.NoError(p.t, os.Chown(door, int(user), int(user)))
-	p.Env = append(p.Env, "XDG_RUNTIME_DIR="+door)
-	p.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: user, Gid: user}}
 }
 
 // told returns what it has said so far.
@@ -265,28 +255,6 @@ func (n *numberer) some(t *testing.T, count int) {
 	for range count {
 		require.NoError(t, n.one())
 	}
-}
-
-// every sends one at each tick until the function that is returned is called.
-func (n *numberer) every(d time.Duration) (stop func()) {
-	tick := time.NewTicker(d)
-	end, ended := make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(ended)
-		for {
-			select {
-			case <-end:
-				return
-			case <-tick.C:
-				_ = n.one() // where the link is down nothing is sent
-			}
-		}
-	}()
-	return sync.OnceFunc(func() {
-		tick.Stop()
-		close(end)
-		<-ended
-	})
 }
 
 // kept is what a session holds of numbered frames, by bus.
