@@ -149,20 +149,21 @@ func TestWhileItIsRecorded(t *testing.T) {
 	p := start(t, stream(t), "record", "--from", "-", "--output", file)
 	p.until(lastOfStream)
 
-	for name, c := range map[string]struct {
+	for _, c := range []struct { // in this order: a mark changes what a review finds
+		name string
 		args []string
 		exit int
 		says string
 	}{
-		"a second recorder":     {[]string{"record", "--from", filepath.Join(shared.folder, "tiny.pcapng"), "--output", file}, exitUsage, "exists already"},
-		"one that goes on":      {[]string{"record", "--from", filepath.Join(shared.folder, "tiny.pcapng"), "--continue", file}, exitUsage, "somebody else is writing to it"},
-		"a mark":                {[]string{"mark", file, "line-open", "--corner", "rear-left", "--by", "KL"}, exitDone, "line-open rear-left at 2026-03-02T09:"},
-		"a mark with its time":  {[]string{"mark", file, "note", "--at", "2026-03-02T09:15:00Z"}, exitDone, "note at 2026-03-02T09:15:00Z"},
-		"a mark that is none":   {[]string{"mark", file, "tape", "--corner", "rear-left", "--value", "wide"}, exitUsage, "tape"},
-		"mend":                  {[]string{"mend", file, "--output", filepath.Join(run, "mended.pcapng")}, exitDone, "cut-short"},
-		"a review of it so far": {[]string{"review", file}, exitCannotTell, "cut-short"},
+		{"a review of it so far", []string{"review", file}, exitCannotTell, "cut-short"},
+		{"a second recorder", []string{"record", "--from", filepath.Join(shared.folder, "tiny.pcapng"), "--output", file}, exitUsage, "exists already"},
+		{"one that goes on", []string{"record", "--from", filepath.Join(shared.folder, "tiny.pcapng"), "--continue", file}, exitUsage, "somebody else is writing to it"},
+		{"a mark", []string{"mark", file, "line-open", "--corner", "rear-left", "--by", "KL"}, exitDone, "line-open rear-left at 2026-03-02T09:"},
+		{"a mark with its time", []string{"mark", file, "note", "--at", "2026-03-02T09:15:00Z"}, exitDone, "note at 2026-03-02T09:15:00Z"},
+		{"a mark that is none", []string{"mark", file, "tape", "--corner", "rear-left", "--value", "wide"}, exitUsage, "tape"},
+		{"mend", []string{"mend", file, "--output", filepath.Join(run, "mended.pcapng")}, exitDone, "cut-short"},
 	} {
-		t.Run(name, func(t *testing.T) {
+		t.Run(c.name, func(t *testing.T) {
 			out, errs, exit := does(t, c.args...)
 			require.Equal(t, c.exit, exit, "%s%s", out, errs)
 			require.Contains(t, out+errs, c.says)
