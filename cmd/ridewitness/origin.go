@@ -77,7 +77,12 @@ func (a *App) openStream(ctx context.Context, path string) (*origin, error) {
 		s.start = capture.StampOf(a.Now()) // it is empty, or does not say
 	}
 	stream := live.NewStream(s.source, s.start)
-	g := &origin{name: originOf(s.record), source: stream, now: stream.Now, patient: true, record: s.record, stream: stream, whole: s.integrity, close: func() { s.close() }}
+	g := &origin{name: originOf(s.record), source: stream, now: stream.Now, patient: true, record: s.record, stream: stream, whole: s.integrity}
+	g.close = func() {
+		if stream.Ended() { // else somebody may still hang in a read of it, and the end of the program closes it
+			s.close()
+		}
+	}
 	if s.record != nil {
 		g.links = s.record.Links
 	}
