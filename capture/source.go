@@ -2,6 +2,7 @@ package capture
 
 import (
 	"context"
+	"errors"
 	"io"
 	"iter"
 )
@@ -92,6 +93,21 @@ func (b *Batch) InOrder() iter.Seq2[[]Frame, *Event] {
 // A Source is not safe for concurrent use.
 type Source interface {
 	Next(ctx context.Context, into *Batch) error
+}
+
+// Each hands every batch of a source to take, in order, until its clean end. The error is that of the
+// source; the batch is reused.
+func Each(ctx context.Context, source Source, take func(*Batch)) error {
+	batch := NewBatch()
+	for {
+		switch err := source.Next(ctx, batch); {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
+		take(batch)
+	}
 }
 
 // Slice is a Source over frames and events held in memory, for tests and small jobs. Events are

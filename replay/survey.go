@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"io"
 	"slices"
 	"strconv"
 	"strings"
@@ -46,21 +45,14 @@ type Survey struct {
 // of ctx or of the source; what was read before it is in the Survey.
 func Look(ctx context.Context, src capture.Source, p *safety.Pipeline) (Survey, error) {
 	var s Survey
-	batch := capture.NewBatch()
-	for {
-		err := src.Next(ctx, batch)
-		if err == io.EOF {
-			err = nil
-		} else if err == nil {
-			s.follow(batch)
-			p.Take(batch)
-			continue
-		}
-		p.Finish()
-		s.End = max(s.End, p.Judge.Now())
-		s.Points = points(p.Judge)
-		return s, err
-	}
+	err := capture.Each(ctx, src, func(b *capture.Batch) {
+		s.follow(b)
+		p.Take(b)
+	})
+	p.Finish()
+	s.End = max(s.End, p.Judge.Now())
+	s.Points = points(p.Judge)
+	return s, err
 }
 
 func (s *Survey) follow(b *capture.Batch) {

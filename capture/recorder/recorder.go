@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"sync"
 	"time"
 
@@ -190,19 +189,7 @@ func (r *Recorder) stop(pumped <-chan error, stopPump func()) error {
 }
 
 // pump moves what the source yields onto the tape.
-func (r *Recorder) pump(ctx context.Context) error {
-	batch := capture.NewBatch()
-	for {
-		err := r.source.Next(ctx, batch)
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		r.tape.put(batch)
-	}
-}
+func (r *Recorder) pump(ctx context.Context) error { return capture.Each(ctx, r.source, r.tape.put) }
 
 // ErrNotKept is the answer to a record that can't be kept: the recording has ended, or no file could be
 // written for so long that there is no room for more.

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -70,22 +69,14 @@ func (a *App) look(ctx context.Context, path string, o lookOptions) error {
 
 // each runs take over every batch of a session.
 func (a *App) each(ctx context.Context, source capture.Source, take func(*capture.Batch)) error {
-	batch := capture.NewBatch()
 	tell := a.progress()
 	defer a.progressDone()
-	for {
-		err := source.Next(ctx, batch)
-		if errors.Is(err, io.EOF) {
-			return nil
+	return a.readError(capture.Each(ctx, source, func(b *capture.Batch) {
+		take(b)
+		if n := len(b.Frames); n > 0 && tell != nil {
+			tell(b.Frames[n-1].At)
 		}
-		if err != nil {
-			return a.readError(err)
-		}
-		take(batch)
-		if n := len(batch.Frames); n > 0 && tell != nil {
-			tell(batch.Frames[n-1].At)
-		}
-	}
+	}))
 }
 
 // lookBuses says what is on the buses. Who talks to whom needs a second look, which a stream on

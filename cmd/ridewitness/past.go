@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 
 	"ridewitness/capture"
 	"ridewitness/capture/session"
@@ -52,49 +51,40 @@ func (a *App) openPast(ctx context.Context, path string) (*past, error) {
 
 // look reads what the session was recorded with, and the names of its buses.
 func (p *past) look(ctx context.Context) error {
-	return p.read(ctx, func(b *capture.Batch) {
-		for i := range b.Events {
-			e := &b.Events[i]
-			if e.Kind == capture.EventBus {
-				p.names = append(p.names, e.Name)
+	return p.read(func(source capture.Source) error {
+		return capture.Each(ctx, source, func(b *capture.Batch) {
+			for i := range b.Events {
+				p.hear(&b.Events[i])
 			}
-			if record := session.ReadSession(e); record != nil && p.record == nil {
-				p.record, p.start = record, e.At
-			}
-		}
+		})
 	})
 }
 
-// read hands on every batch of the session.
-func (p *past) read(ctx context.Context, take func(*capture.Batch)) error {
-	source, err := session.Open(p.path, session.WithoutDigest())
-	if err != nil {
-		return err
+func (p *past) hear(e *capture.Event) {
+	if e.Kind == capture.EventBus {
+		p.names = append(p.names, e.Name)
 	}
-	defer source.Close()
-	b := capture.NewBatch()
-	for {
-		switch err := source.Next(ctx, b); {
-		case errors.Is(err, io.EOF):
-			return nil
-		case err != nil:
-			return err
-		}
-		take(b)
+	if record := session.ReadSession(e); record != nil && p.record == nil {
+		p.record, p.start = record, e.At
 	}
 }
 
 // recall feeds a desk with what the session holds.
 func (p *past) recall(ctx context.Context, desk *live.Desk) error {
+	if err := p.read(func(source capture.Source) error { return desk.Recall(ctx, source) }); err != nil {
+		return err
+	}
+	return desk.Recall(ctx, &capture.Slice{Events: []capture.Event{{Kind: capture.EventSection, At: p.end.At}}})
+}
+
+// read opens the session for as long as it is read.
+func (p *past) read(do func(capture.Source) error) error {
 	source, err := session.Open(p.path, session.WithoutDigest())
 	if err != nil {
 		return err
 	}
 	defer source.Close()
-	if err := desk.Recall(ctx, source); err != nil {
-		return err
-	}
-	return desk.Recall(ctx, &capture.Slice{Events: []capture.Event{{Kind: capture.EventSection, At: p.end.At}}})
+	return do(source)
 }
 
 // take hands the file over.

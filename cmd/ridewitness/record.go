@@ -160,6 +160,11 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 	if err != nil {
 		return unreadable(err, "")
 	}
+	page, err := a.openPage(o.page)
+	if err != nil {
+		return err
+	}
+	defer page.close()
 	door, rec, err := a.begin(r)
 	if err != nil {
 		return err
@@ -174,7 +179,7 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 		ear, now = heard, heard.Now
 	}
 	desk := live.New(live.Options{Pipeline: pipe, Facts: r.facts(), Terminal: a.terminal(o.plain), Now: now, Keep: rec, End: end,
-		Elsewhere: r.origin.patient, Machine: live.Machine{Power: host.PowerNow,
+		Elsewhere: r.origin.patient, Page: page.address, Machine: live.Machine{Power: host.PowerNow,
 			Disk: func() (host.Disk, error) { return host.DiskAt(r.paths.folder()) }}})
 	if r.past != nil {
 		if err := r.past.recall(ctx, desk); err != nil {
@@ -182,7 +187,7 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 		}
 	}
 	var sealed atomic.Bool
-	endPage, err := a.openPage(ctx, o.page, func() terminal.State {
+	endPage, err := page.serve(ctx, func() terminal.State {
 		s := desk.State()
 		s.Ended = sealed.Load() // the page says that it was closed
 		return s
@@ -190,7 +195,6 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 	if err != nil {
 		return err
 	}
-	defer endPage()
 	defer takeSignals(desk)()
 	written := make(chan error, 1)
 	go func() { written <- rec.Run(recording) }()
@@ -198,6 +202,9 @@ func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
 	listener.Close()
 	err = <-written
 	sealed.Store(err == nil)
+	if err := endPage(); err != nil {
+		fmt.Fprintf(a.Err, "the page ended early: %v\n", err)
+	}
 	return errors.Join(a.sayRecorded(r, rec.Status(), err), shown)
 }
 

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -222,4 +223,15 @@ func TestWhoReadsTheLinesGoesAway(t *testing.T) {
 	require.Contains(t, errs.String(), "recorded: "+file, "it is said where somebody may still read it")
 	out, _, exit := does(t, "verify", file)
 	require.Zero(t, exit, out)
+}
+
+// HAZARDS H08: what a continued recording says of the springs rests on what was recorded before it.
+func TestHazard08GoingOnKnowsWhatWasBled(t *testing.T) {
+	before, after := parts(t, "early", 5*time.Minute)
+	file := filepath.Join(t.TempDir(), "job.pcapng")
+	_, errs, exit := does(t, "record", "--from", before, "--output", file)
+	require.Zero(t, exit, errs)
+	p := start(t, nil, "record", "--from", after, "--continue", file)
+	require.Zero(t, p.ends(), p.errs.String())
+	require.Regexp(t, `mark going-down\. Do not lower: rear-right 0\.\d\d bar, least 1\.00; bled 00:0[23]:\d\d, two fill steps answered since`, strings.Join(p.seen, "\n"))
 }

@@ -3,13 +3,11 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
 
-	"ridewitness/capture"
 	"ridewitness/capture/session"
 )
 
@@ -42,22 +40,9 @@ func (a *App) verify(ctx context.Context, path, format string) error {
 	}
 	defer o.close()
 	var facts session.Facts
-	batch := capture.NewBatch()
-	tell := a.progress()
-	for {
-		err := o.source.Next(ctx, batch)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return a.readError(err)
-		}
-		facts.Observe(batch)
-		if tell != nil {
-			tell(facts.End())
-		}
+	if err := a.each(ctx, o.source, facts.Observe); err != nil {
+		return err
 	}
-	a.progressDone()
 	i := o.integrity()
 	if format == "json" {
 		err = writeVerifyJSON(a.Out, path, &facts, i)

@@ -3,8 +3,6 @@ package classroom
 import (
 	"context"
 	"encoding/json"
-	"errors"
-	"io"
 	"slices"
 	"sort"
 	"time"
@@ -94,20 +92,15 @@ func Watch(ctx context.Context, in Input) (*Course, error) {
 	w := &watcher{course: &Course{Origin: in.Origin}}
 	w.attach(p.Decoder.Signals())
 	p.Tap = w.take
-	batch := capture.NewBatch()
-	for {
-		err := in.Source.Next(ctx, batch)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
+	err = capture.Each(ctx, in.Source, func(batch *capture.Batch) {
 		w.frames(batch)
 		p.Take(batch)
 		if in.Progress != nil {
 			in.Progress(p.Judge.Now())
 		}
+	})
+	if err != nil {
+		return nil, err
 	}
 	p.Finish()
 	return w.finish(in, p.Judge), nil

@@ -3,9 +3,7 @@ package handover
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"strings"
@@ -90,20 +88,15 @@ func Run(ctx context.Context, in Input) (*Report, error) {
 	pipe.Judge.Trace = read.happen
 	pipe.Judge.Alarm = func(f safety.Finding) { read.warned[warnedOf(&f)] = true }
 	follow := terminal.Follow(pipe, terminal.Facts{Mode: terminal.Replay})
-	batch := capture.NewBatch()
-	for {
-		err := in.Source.Next(ctx, batch)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
+	err = capture.Each(ctx, in.Source, func(batch *capture.Batch) {
 		read.take(batch)
 		follow.Take(batch)
 		if in.Progress != nil {
 			in.Progress(pipe.Judge.Now())
 		}
+	})
+	if err != nil {
+		return nil, err
 	}
 	// As the screen had it at the last moment: finishing closes what still goes on, and warns of work that
 	// is only not done yet.

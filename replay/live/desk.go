@@ -3,7 +3,7 @@ package live
 import (
 	"context"
 	"errors"
-	"io"
+	"slices"
 	"sync"
 	"time"
 
@@ -26,6 +26,8 @@ type Options struct {
 	Machine Machine
 	// Elsewhere: the stamps are those of another computer, and say nothing of how late something is here.
 	Elsewhere bool
+	// Page is the address of the page that shows the same; "" for none.
+	Page string
 	// End ends the recording, or the watching.
 	End func()
 }
@@ -87,6 +89,9 @@ type display interface {
 func New(o Options) *Desk {
 	d := &Desk{o: o, follow: terminal.Follow(o.Pipeline, o.Facts), display: mute{}, sound: soundUntested}
 	d.watch.machine = o.Machine
+	if o.Page != "" {
+		d.say(false, "page: "+o.Page+" (? shows it again)")
+	}
 	return d
 }
 
@@ -99,15 +104,7 @@ func (mute) Ring()                {}
 // Recall feeds what the session holds already, without a sound: whoever goes on with a recording must
 // not forget what it knew.
 func (d *Desk) Recall(ctx context.Context, source capture.Source) error {
-	b := capture.NewBatch()
-	for {
-		if err := source.Next(ctx, b); errors.Is(err, io.EOF) {
-			return nil
-		} else if err != nil {
-			return err
-		}
-		d.follow.Take(b)
-	}
+	return capture.Each(ctx, source, d.follow.Take)
 }
 
 // Run shows what a source yields until it ends, and finishes the judge. The error is that of the source.
@@ -181,19 +178,12 @@ func (d *Desk) isClosed() bool {
 
 // judge feeds what comes.
 func (d *Desk) judge(ctx context.Context, source capture.Source) error {
-	b := capture.NewBatch()
-	for {
-		switch err := source.Next(ctx, b); {
-		case errors.Is(err, io.EOF):
-			return nil
-		case err != nil:
-			return err
-		}
+	return capture.Each(ctx, source, func(b *capture.Batch) {
 		d.follow.Take(b)
 		if n := len(b.Frames); n > 0 {
 			d.came(b.Frames[n-1].At)
 		}
-	}
+	})
 }
 
 // came notes how late the last frame was judged.
@@ -230,17 +220,23 @@ func (d *Desk) alarm(s terminal.State) {
 	d.display.Alarm(s)
 }
 
-// told is called when the terminal has taken an alarm.
-func (d *Desk) told() {
+// told is called when a state was shown: the dangers in it are told, and go on record.
+func (d *Desk) told(shown *terminal.State) {
 	now := d.o.Now()
+	var news []warned
 	d.mu.Lock()
-	news := d.news
-	d.news = nil
+	d.news = slices.DeleteFunc(d.news, func(n warned) bool {
+		there := slices.ContainsFunc(shown.Dangers, func(o terminal.Danger) bool { return o.Is(&n.Danger) })
+		if there {
+			news = append(news, n)
+		}
+		return there
+	})
 	d.mu.Unlock()
 	for i := range news {
 		took := news[i].late + time.Since(news[i].put)
 		if !d.o.Elsewhere {
-			d.follow.Told(took)
+			d.follow.Told(&news[i].Danger, took)
 		}
 		d.keep(now, news[i].record(&took))
 	}
@@ -276,7 +272,7 @@ func (d *Desk) dressed(s terminal.State) terminal.State {
 		s.Sight, s.Why = terminal.Blind, "view "+terminal.Age(d.behind)+" behind"
 	}
 	if d.o.Keep != nil {
-		s.Recording = &terminal.Recording{WrittenAgo: max(now.Sub(d.status.Written), 0), Sound: d.soundWords(), SilencedUntil: d.silenced, Trouble: d.trouble}
+		s.Recording = &terminal.Recording{WrittenAgo: max(now.Sub(d.status.Written), 0), Page: d.o.Page, Sound: d.soundWords(), SilencedUntil: d.silenced, Trouble: d.trouble}
 	}
 	return s
 }
@@ -286,6 +282,13 @@ func (d *Desk) say(loud bool, text string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.notice = notice{text: text, loud: loud, until: time.Now().Add(noticeFor)}
+}
+
+// hush takes the answer to a key away.
+func (d *Desk) hush() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.notice = notice{}
 }
 
 // noticeFor is how long an answer stays.

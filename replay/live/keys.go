@@ -145,6 +145,7 @@ func (d *Desk) does(key byte) {
 	case 'a':
 		d.acknowledge(now)
 	case 't':
+		d.hush() // the question stands in its place
 		d.testSound()
 	case 'q':
 		d.say(false, "Ctrl-C twice ends the recording")

@@ -86,6 +86,6 @@ func (t *teller) tell() error {
 	if err := t.lines.Update(&s); err != nil {
 		return err
 	}
-	t.desk.told()
+	t.desk.told(&s)
 	return nil
 }

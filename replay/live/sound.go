@@ -18,7 +18,7 @@ const (
 // testSound rings, and asks whether it was heard.
 func (d *Desk) testSound() {
 	d.mu.Lock()
-	d.sound, d.notice = soundAsked, notice{}
+	d.sound = soundAsked
 	d.mu.Unlock()
 	d.ring()
 }

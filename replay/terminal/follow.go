@@ -118,12 +118,14 @@ func (f *Follower) Danger() bool {
 	return slices.ContainsFunc(f.dangers, func(d danger) bool { return d.Lasts() })
 }
 
-// Told notes how long the newest danger took from its frame to the screen.
-func (f *Follower) Told(after time.Duration) {
+// Told notes how long a danger took from its frame to the screen.
+func (f *Follower) Told(d *Danger, after time.Duration) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if n := len(f.dangers); n > 0 && f.dangers[n-1].Told == 0 {
-		f.dangers[n-1].Told = after
+	for i := range f.dangers {
+		if known := &f.dangers[i].Danger; known.Is(d) && known.Told == 0 {
+			known.Told = after
+		}
 	}
 }
 

@@ -49,6 +49,10 @@ func (p *Picture) listPane(s *State, y, to int) {
 // helpPane says what each key does.
 func (p *Picture) helpPane(s *State, y, to int) {
 	const indent = 7
+	if s.Recording != nil && s.Recording.Page != "" {
+		p.put(0, to-1, Plain, cut("page:  "+s.Recording.Page, p.width))
+		to--
+	}
 	for _, k := range s.Keys {
 		text := k.Long
 		if text == "" {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"sync"
 	"time"
 
@@ -196,7 +195,7 @@ func (st *stage) round(ctx context.Context) (*safety.Pipeline, error) {
 	if st.quitting() && ctx.Err() == nil {
 		err = errQuit
 		if sh.Whole {
-			if rest := feed(ctx, src, follow); rest != nil {
+			if rest := capture.Each(ctx, src, follow.Take); rest != nil {
 				err = rest
 			}
 		}
@@ -204,19 +203,6 @@ func (st *stage) round(ctx context.Context) (*safety.Pipeline, error) {
 	follow.Finish()
 	st.tell()
 	return pipe, err
-}
-
-// feed hands on the rest of a source without waiting.
-func feed(ctx context.Context, src capture.Source, f *Follower) error {
-	b := capture.NewBatch()
-	for {
-		if err := src.Next(ctx, b); err == io.EOF {
-			return nil
-		} else if err != nil {
-			return err
-		}
-		f.Take(b)
-	}
 }
 
 func (st *stage) take(b *capture.Batch) error {

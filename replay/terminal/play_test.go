@@ -215,7 +215,7 @@ func TestHazard10AdapterLostOverAnEmptyCorner(t *testing.T) {
 	require.Equal(t, "adapter lost 3.0 s", s.Why)
 	require.Contains(t, strings.Join(Draw(&s, 80, 24, Options{}).Text(), "\n"), "!! BLIND  ADAPTER LOST, REAR-LEFT HANGS EMPTY. DO NOT LOWER.")
 	f.Silence(s.Now)
-	f.Told(200 * time.Millisecond)
+	f.Told(&s.Dangers[0], 200*time.Millisecond)
 	s = f.State(0)
 	require.Equal(t, 200*time.Millisecond, s.Dangers[0].Told)
 	require.Equal(t, s.Now, s.Dangers[0].Silenced)

@@ -220,7 +220,7 @@ func BenchmarkAlarm(b *testing.B) {
 	p := newPair(b, 80, 24)
 	s := NewScreen(Detect(p.line, p.line, colours, false))
 	told := make(chan struct{}, 1)
-	s.Told = func() { told <- struct{}{} }
+	s.Told = func(*State) { told <- struct{}{} }
 	ctx, cancel := context.WithCancel(b.Context())
 	ended := make(chan error)
 	go func() { ended <- s.Run(ctx, func() State { return *bled(2014) }) }()

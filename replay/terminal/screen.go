@@ -65,8 +65,8 @@ const (
 // Screen draws states on a terminal. One goroutine writes; it asks for the next state when the
 // terminal has taken the last one, so a slow terminal drops pictures and nobody waits for it.
 type Screen struct {
-	// Told, when set, is called after an alarm was written.
-	Told func()
+	// Told, when set, is called after an alarm was written, with the state that was.
+	Told func(*State)
 
 	out    io.Writer
 	size   func() (int, int)
@@ -153,7 +153,7 @@ func (s *Screen) alarm(st State) error {
 	}
 	err := s.show(st, sound)
 	if err == nil && s.Told != nil {
-		s.Told()
+		s.Told(&st)
 	}
 	return err
 }

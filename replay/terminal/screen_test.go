@@ -211,7 +211,7 @@ func TestHazard05AlarmIsWrittenFirst(t *testing.T) {
 		g := newGlass(80, 24)
 		s := screenOn(g, Terminal{Colour: true, Bell: true})
 		told := 0
-		s.Told = func() { told++ }
+		s.Told = func(*State) { told++ }
 		h := &holder{s: bled(2014)}
 		running(t, s, h.get, func() {
 			time.Sleep(time.Second + pictureEvery/2)

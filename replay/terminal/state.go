@@ -104,6 +104,7 @@ type Recording struct {
 	Sound         string // 'sound heard 00:02:11', 'SOUND NOT TESTED', 'sound not heard'
 	SilencedUntil capture.Stamp
 	Trouble       string // why nothing is being written; "" while it is
+	Page          string // the address of the page that shows the same; "" for none
 }
 
 // Danger is a warning that takes the place of the standing line.
@@ -129,6 +130,11 @@ func (d *Danger) word() string {
 		return "BLIND"
 	}
 	return "DANGER"
+}
+
+// Is reports whether two tell of the same danger, at whatever moment.
+func (d *Danger) Is(o *Danger) bool {
+	return d.Rule == o.Rule && d.Corner == o.Corner && d.Since == o.Since && d.Head == o.Head
 }
 
 // Lasts reports whether the danger is there now.

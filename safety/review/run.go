@@ -2,9 +2,7 @@ package review
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io"
 	"slices"
 
 	"ridewitness/capture"
@@ -41,15 +39,7 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 	var facts session.Facts
 	var losses []Loss
 	var handovers []handover
-	batch := capture.NewBatch()
-	for {
-		err := in.Source.Next(ctx, batch)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
+	err = capture.Each(ctx, in.Source, func(batch *capture.Batch) {
 		facts.Observe(batch)
 		pipeline.Take(batch)
 		losses = appendLosses(losses, batch, &facts)
@@ -57,6 +47,9 @@ func Run(ctx context.Context, in Input) (*Review, error) {
 		if in.Progress != nil {
 			in.Progress(pipeline.Judge.Now())
 		}
+	})
+	if err != nil {
+		return nil, err
 	}
 	pipeline.Finish()
 	r := &Review{Schema: Schema, judged: pipeline.Judge, signals: pipeline.Decoder.Signals()}
