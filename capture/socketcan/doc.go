@@ -1,6 +1,6 @@
 // Package socketcan yields what is on live CAN buses, from the raw sockets of a Linux kernel.
 //
-//	bus 0 --socket--+                      +-- ring of 2^18 frames --+
+//	bus 0 --socket--+                      +-- ring of 2^16 frames --+
 //	bus 1 --socket--+-- one locked thread -+                         +-- Next --> Batch
 //	links --asked---+   drain, rest 1 ms   +-- events by position ---+
 //

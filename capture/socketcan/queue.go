@@ -9,9 +9,10 @@ import (
 	"ridewitness/capture"
 )
 
-// ringFrames is how many frames wait at most between the receiving thread and Next: more than a second
-// of eight full buses with the shortest frames that there are (224,719 frames/s). It is a power of two.
-const ringFrames = 1 << 18
+// ringFrames is how many frames wait at most between the receiving thread and Next: a quarter of a second
+// of eight full buses with the shortest frames that there are (224,719 frames/s), more than a second of two.
+// Who calls Next must not wait for a disk; what it could not take in time is counted. It is a power of two.
+const ringFrames = 1 << 16
 
 // queue takes frames and events from one goroutine to one other. Frames go through a ring without a
 // lock; events are few and remember how many frames were put in before them.

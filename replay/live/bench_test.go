@@ -18,57 +18,20 @@ import (
 	"ridewitness/capture"
 	"ridewitness/capture/recorder"
 	"ridewitness/capture/session"
-	"ridewitness/decode"
-	"ridewitness/decode/signaldef"
-	"ridewitness/replay/scenario"
+	"ridewitness/replay/scenario/scenariotest"
 	"ridewitness/replay/terminal"
 	"ridewitness/safety"
-	"ridewitness/safety/jobcard"
 )
 
 // job is a simulated job in memory.
-type job struct {
-	frames  []capture.Frame
-	events  []capture.Event
-	signals []decode.Signal
-	card    *jobcard.Card
-}
+type job struct{ *scenariotest.Job }
 
-var jobs = struct {
-	sync.Mutex
-	made map[string]*job
-}{made: map[string]*job{}}
-
-// simulated returns a built-in scenario, simulated once.
 func simulated(t testing.TB, name string) *job {
 	t.Helper()
-	jobs.Lock()
-	defer jobs.Unlock()
-	if j := jobs.made[name]; j != nil {
-		return j
-	}
-	s, err := scenario.Builtin(name)
-	require.NoError(t, err)
-	j := &job{}
-	j.signals, err = signaldef.Load("definitions", []byte(s.Definitions()))
-	require.NoError(t, err)
-	j.card, err = jobcard.Load("card", []byte(s.Card()))
-	require.NoError(t, err)
-	run, err := s.Open(7)
-	require.NoError(t, err)
-	b := capture.NewBatch()
-	for run.Next(t.Context(), b) == nil {
-		for _, e := range b.Events {
-			e.Index += len(j.frames)
-			j.events = append(j.events, e)
-		}
-		j.frames = append(j.frames, b.Frames...)
-	}
-	jobs.made[name] = j
-	return j
+	return &job{scenariotest.Of(t, name)}
 }
 
-func (j *job) start() capture.Stamp { return j.frames[0].At }
+func (j *job) start() capture.Stamp { return j.Whole.Frames[0].At }
 
 // until returns the job up to so long after its start.
 func (j *job) until(d time.Duration) *capture.Slice { return j.between(0, d) }
@@ -76,12 +39,12 @@ func (j *job) until(d time.Duration) *capture.Slice { return j.between(0, d) }
 // between returns a stretch of the job.
 func (j *job) between(from, to time.Duration) *capture.Slice {
 	at := func(d time.Duration) int {
-		n, _ := slices.BinarySearchFunc(j.frames, j.start().Add(d), func(f capture.Frame, s capture.Stamp) int { return int(f.At.Sub(s)) })
+		n, _ := slices.BinarySearchFunc(j.Whole.Frames, j.start().Add(d), func(f capture.Frame, s capture.Stamp) int { return int(f.At.Sub(s)) })
 		return n
 	}
 	first, last := at(from), at(to)
-	s := &capture.Slice{Frames: j.frames[first:last]}
-	for _, e := range j.events {
+	s := &capture.Slice{Frames: j.Whole.Frames[first:last]}
+	for _, e := range j.Whole.Events {
 		if e.Kind == capture.EventBus || e.Index >= first && e.Index < last {
 			e.Index = max(e.Index-first, 0)
 			s.Events = append(s.Events, e)
@@ -215,7 +178,7 @@ type table struct {
 func sit(t *testing.T, j *job, after time.Duration, change func(*Options), do func(*table)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		pipe, err := safety.NewPipeline(j.signals, j.card, nil)
+		pipe, err := safety.NewPipeline(j.Signals, j.Card, nil)
 		require.NoError(t, err)
 		began := time.Now()
 		b := &table{t: t, keep: &ledger{}, ear: &earpiece{}, start: j.start().Add(after), feed: make(chan *capture.Batch), done: make(chan error, 1)}

@@ -16,6 +16,7 @@ import (
 	"ridewitness/capture/recorder"
 	"ridewitness/capture/session"
 	"ridewitness/decode"
+	"ridewitness/replay/scenario/scenariotest"
 	"ridewitness/replay/terminal"
 	"ridewitness/safety"
 )
@@ -130,7 +131,7 @@ func TestHazard05GoingDownAnswers(t *testing.T) {
 	})
 	t.Run("blind", func(t *testing.T) {
 		j := simulated(t, "proper")
-		whole := j.frames[len(j.frames)-1].At.Sub(j.start())
+		whole := j.Whole.Frames[len(j.Whole.Frames)-1].At.Sub(j.start())
 		sit(t, j, whole, nil, func(b *table) {
 			b.pass(time.Minute)
 			b.ear.heard()
@@ -143,7 +144,7 @@ func TestHazard05GoingDownAnswers(t *testing.T) {
 	})
 	t.Run("nothing known against it", func(t *testing.T) {
 		j := simulated(t, "proper")
-		whole := j.frames[len(j.frames)-1].At.Sub(j.start())
+		whole := j.Whole.Frames[len(j.Whole.Frames)-1].At.Sub(j.start())
 		sit(t, j, whole, nil, func(b *table) {
 			b.ear.heard()
 			b.keys("g")
@@ -445,7 +446,7 @@ func TestHazard16DeskJudgesAsTheReviewDoes(t *testing.T) {
 	for _, name := range []string{"early", "proper"} {
 		t.Run(name, func(t *testing.T) {
 			j := simulated(t, name)
-			alone, err := safety.NewPipeline(j.signals, j.card, nil)
+			alone, err := safety.NewPipeline(j.Signals, j.Card, nil)
 			require.NoError(t, err)
 			whole := j.until(time.Hour)
 			batch := capture.NewBatch()
@@ -455,7 +456,7 @@ func TestHazard16DeskJudgesAsTheReviewDoes(t *testing.T) {
 			alone.Finish()
 			var pipe *safety.Pipeline
 			synctest.Test(t, func(t *testing.T) {
-				pipe, err = safety.NewPipeline(j.signals, j.card, nil)
+				pipe, err = safety.NewPipeline(j.Signals, j.Card, nil)
 				require.NoError(t, err)
 				ear := &earpiece{}
 				stream := NewStream(j.until(time.Hour), j.start())
@@ -480,10 +481,9 @@ func told(p *safety.Pipeline) []string {
 // HAZARDS H03: with the heights of two corners swapped, whatever comes down while a spring is empty warns.
 func TestHazard03SwappedHeightsWarn(t *testing.T) {
 	whole := simulated(t, "early")
-	swapped := *whole
-	swapped.signals = slices.Clone(whole.signals)
-	for i := range swapped.signals {
-		s := &swapped.signals[i]
+	swapped := &job{&scenariotest.Job{Whole: whole.Whole, Signals: slices.Clone(whole.Signals), Card: whole.Card}}
+	for i := range swapped.Signals {
+		s := &swapped.Signals[i]
 		if s.Quantity != decode.Height {
 			continue
 		}
@@ -494,8 +494,8 @@ func TestHazard03SwappedHeightsWarn(t *testing.T) {
 			s.Corner = decode.RearLeft
 		}
 	}
-	sit(t, &swapped, untilDown, nil, func(b *table) {
-		b.live(&swapped, untilDown, untilDown+30*time.Second)
+	sit(t, swapped, untilDown, nil, func(b *table) {
+		b.live(swapped, untilDown, untilDown+30*time.Second)
 		require.NotEmpty(b.t, b.ear.warned())
 	})
 }

@@ -19,7 +19,7 @@ import (
 // piped runs a desk over a whole job with lines into a pipe; read is given the pipe's other end.
 func piped(t *testing.T, j *job, bell bool, read func(*os.File)) *ledger {
 	t.Helper()
-	pipe, err := safety.NewPipeline(j.signals, j.card, nil)
+	pipe, err := safety.NewPipeline(j.Signals, j.Card, nil)
 	require.NoError(t, err)
 	r, w, err := os.Pipe()
 	require.NoError(t, err)
@@ -54,7 +54,7 @@ func TestAReaderThatStopsHoldsUpNothing(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			j := simulated(t, "early")
-			pipe, err := safety.NewPipeline(j.signals, j.card, nil)
+			pipe, err := safety.NewPipeline(j.Signals, j.Card, nil)
 			require.NoError(t, err)
 			r, w, err := os.Pipe()
 			require.NoError(t, err)
@@ -73,7 +73,7 @@ func TestAReaderThatStopsHoldsUpNothing(t *testing.T) {
 			d := New(Options{Pipeline: pipe, Now: stream.Now, Keep: keep, Elsewhere: true, Terminal: terminal.Terminal{Out: w}})
 			require.NoError(t, d.Run(t.Context(), stream))
 			require.NotEmpty(t, keep.of(session.KindWarning), "on record all the same")
-			require.Equal(t, j.frames[len(j.frames)-1].At.Sub(pipe.Judge.Now()).Round(time.Second), time.Duration(0))
+			require.Equal(t, j.Whole.Frames[len(j.Whole.Frames)-1].At.Sub(pipe.Judge.Now()).Round(time.Second), time.Duration(0))
 		})
 	}
 }

@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"strings"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -18,65 +17,31 @@ import (
 	"ridewitness/capture"
 	"ridewitness/capture/session"
 	"ridewitness/decode"
-	"ridewitness/decode/signaldef"
 	"ridewitness/replay"
-	"ridewitness/replay/scenario"
+	"ridewitness/replay/scenario/scenariotest"
 	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
 )
 
 // recorded is a simulated job in memory.
-type recorded struct {
-	whole   capture.Slice
-	signals []decode.Signal
-	card    *jobcard.Card
-}
+type recorded struct{ *scenariotest.Job }
 
-var jobs = struct {
-	sync.Mutex
-	made map[string]*recorded
-}{made: map[string]*recorded{}}
-
-// job returns a built-in scenario, simulated once.
 func job(t testing.TB, name string) *recorded {
 	t.Helper()
-	jobs.Lock()
-	defer jobs.Unlock()
-	if r := jobs.made[name]; r != nil {
-		return r
-	}
-	s, err := scenario.Builtin(name)
-	require.NoError(t, err)
-	r := &recorded{}
-	r.signals, err = signaldef.Load("definitions", []byte(s.Definitions()))
-	require.NoError(t, err)
-	r.card, err = jobcard.Load("card", []byte(s.Card()))
-	require.NoError(t, err)
-	run, err := s.Open(7)
-	require.NoError(t, err)
-	b := capture.NewBatch()
-	for run.Next(t.Context(), b) == nil {
-		for _, e := range b.Events {
-			e.Index += len(r.whole.Frames)
-			r.whole.Events = append(r.whole.Events, e)
-		}
-		r.whole.Frames = append(r.whole.Frames, b.Frames...)
-	}
-	jobs.made[name] = r
-	return r
+	return &recorded{scenariotest.Of(t, name)}
 }
 
 func (r *recorded) open() (capture.Source, error) {
-	return &capture.Slice{Frames: r.whole.Frames, Events: r.whole.Events}, nil
+	return &capture.Slice{Frames: r.Whole.Frames, Events: r.Whole.Events}, nil
 }
 
 func (r *recorded) pipeline() (*safety.Pipeline, error) {
-	return safety.NewPipeline(r.signals, r.card, nil)
+	return safety.NewPipeline(r.Signals, r.Card, nil)
 }
 
 func (r *recorded) show() Show {
 	return Show{Open: r.open, Pipeline: r.pipeline,
-		Facts: Facts{Mode: Simulation, Origin: "simulated", Label: r.card.Label, Keys: ReplayKeys}}
+		Facts: Facts{Mode: Simulation, Origin: "simulated", Label: r.Card.Label, Keys: ReplayKeys}}
 }
 
 // broke lists the broken rules of danger, with their corners.
@@ -175,7 +140,7 @@ func TestHazard07SilenceIsBlind(t *testing.T) {
 	pipe, err := r.pipeline()
 	require.NoError(t, err)
 	f := Follow(pipe, Facts{})
-	f.Take(&capture.Batch{Frames: r.whole.Frames[:5000], Events: r.whole.Events[:3]})
+	f.Take(&capture.Batch{Frames: r.Whole.Frames[:5000], Events: r.Whole.Events[:3]})
 	seen := f.State(0)
 	require.Equal(t, Watching, seen.Sight)
 	later := f.State(seen.Now.Add(time.Hour))
@@ -379,10 +344,10 @@ func TestAgain(t *testing.T) {
 			return r.open()
 		}
 		time.AfterFunc(time.Minute, func() {
-			require.InDelta(t, 60, st.clock.Now().Sub(r.whole.Frames[0].At).Seconds(), 1)
+			require.InDelta(t, 60, st.clock.Now().Sub(r.Whole.Frames[0].At).Seconds(), 1)
 			st.press('r')
 			time.AfterFunc(10*time.Second, func() {
-				require.InDelta(t, 10, st.clock.Now().Sub(r.whole.Frames[0].At).Seconds(), 1)
+				require.InDelta(t, 10, st.clock.Now().Sub(r.Whole.Frames[0].At).Seconds(), 1)
 				st.press('q')
 			})
 		})
@@ -399,7 +364,7 @@ func TestAgain(t *testing.T) {
 			if opened++; opened == 3 {
 				st.press('q')
 			}
-			return &capture.Slice{Frames: r.whole.Frames[:1000]}, nil
+			return &capture.Slice{Frames: r.Whole.Frames[:1000]}, nil
 		}
 		_, err = st.rounds(t.Context())
 		require.NoError(t, err)
