@@ -118,6 +118,7 @@ type fileEnd struct {
 	records uint64
 	packets uint64
 	at      capture.Stamp // of the last packet
+	told    capture.Stamp // of the latest record
 }
 
 // readToEnd reads a file for its end and its integrity.
@@ -125,6 +126,7 @@ func readToEnd(r io.Reader, name string) (fileEnd, error) {
 	reader := NewReader(r, name)
 	defer reader.Close()
 	batch := capture.NewBatch()
+	told := capture.Stamp(0)
 	for {
 		err := reader.Next(context.Background(), batch)
 		if errors.Is(err, io.EOF) {
@@ -133,9 +135,14 @@ func readToEnd(r io.Reader, name string) (fileEnd, error) {
 		if err != nil {
 			return fileEnd{}, err
 		}
+		for i := range batch.Events {
+			if e := &batch.Events[i]; e.Kind == capture.EventJournal {
+				told = max(told, e.At)
+			}
+		}
 	}
 	return fileEnd{Integrity: reader.Integrity(), size: reader.feed.offset, last: reader.feed.digest.section(),
-		big: reader.big, classic: reader.classic != nil, records: reader.records, packets: reader.packets, at: reader.at}, nil
+		big: reader.big, classic: reader.classic != nil, records: reader.records, packets: reader.packets, at: reader.at, told: told}, nil
 }
 
 // takesAdditions says why a section can't be added, if it can't.

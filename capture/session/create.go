@@ -53,5 +53,5 @@ func Continue(path string) (File, End, error) {
 	if err != nil {
 		return nil, End{}, err
 	}
-	return created{f}, End{Previous: end.last, Records: end.records, Packets: end.packets, At: max(end.at, end.From.At)}, nil
+	return created{f}, End{Previous: end.last, Records: end.records, Packets: end.packets, At: max(end.at, end.told)}, nil
 }
