@@ -272,7 +272,8 @@ func (d *Desk) dressed(s terminal.State) terminal.State {
 		s.Sight, s.Why = terminal.Blind, "view "+terminal.Age(d.behind)+" behind"
 	}
 	if d.o.Keep != nil {
-		s.Recording = &terminal.Recording{WrittenAgo: max(now.Sub(d.status.Written), 0), Page: d.o.Page, Sound: d.soundWords(), SilencedUntil: d.silenced, Trouble: d.trouble}
+		s.Recording = &terminal.Recording{File: d.status.File, WrittenAgo: max(now.Sub(d.status.Written), 0), Page: d.o.Page,
+			Sound: d.soundWords(), SilencedUntil: d.silenced, Trouble: d.trouble}
 	}
 	return s
 }

@@ -22,6 +22,9 @@ type Lines struct {
 	begun    bool
 	ended    bool
 	notice   string
+	file     string // that is being written
+	trouble  string
+	troubled capture.Stamp // when the trouble was written last
 	sight    Sight
 	stated   capture.Stamp // when the state was written last
 	standing []against
@@ -55,6 +58,9 @@ func (p *Lines) Update(s *State) error {
 		p.begin(s)
 	}
 	p.events(s)
+	if s.Recording != nil {
+		p.writing(s)
+	}
 	if s.Notice != p.notice {
 		if p.notice = s.Notice; s.Notice != "" {
 			p.say(s, s.Now, s.Notice)
@@ -123,6 +129,26 @@ func (p *Lines) events(s *State) {
 		if !e.Band {
 			p.say(s, e.At, e.Word+" "+e.Text)
 		}
+	}
+}
+
+// writing says that nothing is written, as loudly as a danger, and where the recording goes on.
+func (p *Lines) writing(s *State) {
+	r := s.Recording
+	switch {
+	case r.Trouble != "":
+		if r.Trouble != p.trouble || s.Now.Sub(p.troubled) >= dangerEvery {
+			p.troubled = s.Now
+			p.say(s, s.Now, "disk"+s.troubleWords())
+		}
+	case r.File != p.file && r.File != "" && p.file != "":
+		p.say(s, s.Now, "disk the recording goes on in "+clean(r.File))
+	case p.trouble != "":
+		p.say(s, s.Now, "disk the recording is written again")
+	}
+	p.trouble = r.Trouble
+	if r.File != "" {
+		p.file = r.File
 	}
 }
 

@@ -425,3 +425,36 @@ func TestKeysSteer(t *testing.T) {
 		})
 	}
 }
+
+// TestLinesOfTheDisk: that nothing is written is said at once, again every 5 s while it lasts, and so is
+// where the recording goes on.
+func TestLinesOfTheDisk(t *testing.T) {
+	var out strings.Builder
+	l := &Lines{Out: &out}
+	for _, step := range []struct {
+		name, file, trouble string
+		second              int
+		want                string
+	}{
+		{"it is written", "job.pcapng", "", 0, ""},
+		{"the disk is full", "", "bench is full: 8 MB are left", 1, "00:00:01 disk NOTHING IS WRITTEN, last 1.5 s ago: bench is full: 8 MB are left\n"},
+		{"still", "", "bench is full: 8 MB are left", 5, ""},
+		{"it is said again", "", "bench is full: 8 MB are left", 6, "00:00:06 disk NOTHING IS WRITTEN, last 1.5 s ago: bench is full: 8 MB are left\n"},
+		{"another trouble", "", "bench: no such device", 7, "00:00:07 disk NOTHING IS WRITTEN, last 1.5 s ago: bench: no such device\n"},
+		{"there is room", "job-2.pcapng", "", 8, "00:00:08 disk the recording goes on in job-2.pcapng\n"},
+		{"it goes on", "job-2.pcapng", "", 9, ""},
+		{"the disk sleeps", "job-2.pcapng", "the disk takes nothing", 10, "00:00:10 disk NOTHING IS WRITTEN, last 1.5 s ago: the disk takes nothing\n"},
+		{"it wakes", "job-2.pcapng", "", 11, "00:00:11 disk the recording is written again\n"},
+		{"a file failed, and another one was there at once", "job-3.pcapng", "", 12, "00:00:12 disk the recording goes on in job-3.pcapng\n"},
+	} {
+		s := State{Start: 1e18, Now: capture.Stamp(1e18).Add(time.Duration(step.second) * time.Second),
+			Recording: &Recording{File: step.file, Trouble: step.trouble, WrittenAgo: 1500 * time.Millisecond}}
+		if !l.begun {
+			require.NoError(t, l.Update(&s))
+			out.Reset()
+		}
+		require.NoError(t, l.Update(&s))
+		require.Equal(t, step.want, out.String(), step.name)
+		out.Reset()
+	}
+}

@@ -100,6 +100,7 @@ type Bus struct {
 
 // Recording is how the writing of a live session goes.
 type Recording struct {
+	File          string // that is being written; "" while none is
 	WrittenAgo    time.Duration
 	Sound         string // 'sound heard 00:02:11', 'SOUND NOT TESTED', 'sound not heard'
 	SilencedUntil capture.Stamp
