@@ -122,6 +122,7 @@ var hints = map[error]string{
 	ErrNoStack:      "load it with: modprobe can-raw",
 	ErrDown:         "bring it up with: ip link set %s up",
 	ErrNotSilent:    "make it listen-only with: ip link set %[1]s down; ip link set %[1]s type can listen-only on; ip link set %[1]s up",
+	ErrNamedTwice:   "name each bus once",
 	ErrNotPermitted: "the kernel asks for no capability here (only for a large buffer, cap_net_admin), so a container or a sandbox forbids it",
 }
 

@@ -103,8 +103,11 @@ func (a *App) readError(err error) error {
 	var format *session.FormatError
 	if errors.As(err, &format) {
 		hint := "a session is a pcapng or pcap file of link type 227"
-		if errors.Is(err, session.ErrTextMode) {
+		switch {
+		case errors.Is(err, session.ErrTextMode):
 			hint = "copy the file again in binary mode"
+		case errors.Is(err, session.ErrBusy):
+			hint = "wait until its recorder has ended, or give another name"
 		}
 		return unreadable(err, hint)
 	}

@@ -35,12 +35,7 @@ func (a *App) openOrigin(ctx context.Context, buses []string, o recordOptions) (
 	}
 	source, err := socketcan.Open(buses, socketcan.Options{NotSilent: o.notSilent})
 	if err != nil {
-		var link *socketcan.LinkError
-		hint := ""
-		if errors.As(err, &link) {
-			hint = link.Hint()
-		}
-		return nil, unreadable(err, hint)
+		return nil, unreadable(err, hintOf(err))
 	}
 	g := &origin{name: session.OriginVirtual, source: source, now: source.Now, stop: func() { source.Close() }, close: func() { source.Close() }}
 	for _, b := range source.Buses() {
@@ -53,6 +48,21 @@ func (a *App) openOrigin(ctx context.Context, buses []string, o recordOptions) (
 		}
 	}
 	return g, nil
+}
+
+// hintOf says what to do where a bus can't be listened to.
+func hintOf(err error) string {
+	var link *socketcan.LinkError
+	switch {
+	case errors.Is(err, socketcan.ErrModeUnknown):
+		return "--not-silent listens to it all the same, and puts on record that it may acknowledge frames"
+	case errors.As(err, &link) && link.Hint() != "":
+		return link.Hint()
+	case errors.Is(err, socketcan.ErrNotLinux):
+		return ""
+	default:
+		return "'ridewitness prepare' lists the links"
+	}
 }
 
 // clockSet is a time before which no clock that anybody has set can be.

@@ -271,27 +271,34 @@ type kept struct {
 // holds reads a session.
 func holds(t *testing.T, path string) *kept {
 	t.Helper()
+	k := &kept{numbers: map[string][]uint64{}, told: map[string]uint64{}, lost: map[string]int64{}, received: map[string]int64{}}
+	names := map[capture.BusID]string{}
+	k.integrity = walk(t, path, func(f *capture.Frame) {
+		k.numbers[names[f.Bus]] = append(k.numbers[names[f.Bus]], binary.BigEndian.Uint64(f.Data[:])&(1<<48-1))
+		k.stamps = append(k.stamps, f.At)
+	}, func(e *capture.Event) { k.event(e, names) })
+	return k
+}
+
+// walk goes through a session in its order.
+func walk(t *testing.T, path string, frame func(*capture.Frame), event func(*capture.Event)) session.Integrity {
+	t.Helper()
 	source, err := session.Open(path)
 	require.NoError(t, err)
 	defer source.Close()
-	k := &kept{numbers: map[string][]uint64{}, told: map[string]uint64{}, lost: map[string]int64{}, received: map[string]int64{}}
-	names := map[capture.BusID]string{}
 	b := capture.NewBatch()
 	for {
 		err := source.Next(context.Background(), b)
 		if errors.Is(err, io.EOF) {
-			k.integrity = source.Integrity()
-			return k
+			return source.Integrity()
 		}
 		require.NoError(t, err)
 		for frames, e := range b.InOrder() {
 			for i := range frames {
-				f := &frames[i]
-				k.numbers[names[f.Bus]] = append(k.numbers[names[f.Bus]], binary.BigEndian.Uint64(f.Data[:])&(1<<48-1))
-				k.stamps = append(k.stamps, f.At)
+				frame(&frames[i])
 			}
 			if e != nil {
-				k.event(e, names)
+				event(e)
 			}
 		}
 	}
