@@ -457,10 +457,12 @@ func TestSections(t *testing.T) {
 	})
 }
 
-// counted yields a loss of two frames before each burst, and counts from the start of the recording.
+// counted yields a loss of two frames before each burst, and now and then the count from the start of the
+// recording.
 type counted struct {
 	numbered
-	lost int64
+	every int // bursts between two counts
+	lost  int64
 }
 
 func (c *counted) Next(ctx context.Context, into *capture.Batch) error {
@@ -468,31 +470,77 @@ func (c *counted) Next(ctx context.Context, into *capture.Batch) error {
 		return err
 	}
 	c.lost += 2
-	into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventLoss, Count: 2},
-		capture.Event{At: began, Kind: capture.EventCounters, Index: len(into.Frames), Received: int64(c.sent), Dropped: c.lost})
+	into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventLoss, Count: 2})
+	if c.lost/2%int64(c.every) == 0 {
+		into.Events = append(into.Events, capture.Event{At: began, Kind: capture.EventCounters, Index: len(into.Frames), Received: int64(c.sent), Dropped: c.lost})
+	}
 	return nil
 }
 
-// TestSectionsCountForThemselves: the sections' losses add up to those of the recording, once each.
+// TestSectionsCountForThemselves: the sections' losses add up to those of the recording, once each, however
+// seldom the source counts.
 func TestSectionsCountForThemselves(t *testing.T) {
+	for _, every := range []int{1, 4} {
+		t.Run(fmt.Sprintf("counted every %d bursts", every), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				d := &disk{}
+				o := options(d)
+				o.Timing.Section = 10 * time.Millisecond
+				source := &counted{numbered: numbered{frames: 1000, buses: 1, burst: 20, gate: pace}, every: every}
+				r, err := New(source, o)
+				require.NoError(t, err)
+				require.NoError(t, r.Run(t.Context()))
+				sections, lost, counts := lostIn(t, d.files[0].content)
+				require.Greater(t, sections, 2)
+				require.EqualValues(t, source.lost, lost)
+				require.Equal(t, sections, counts, "each says what it lost")
+			})
+		})
+	}
+}
+
+// lostIn returns what the statistics of a file's sections count as lost, and how many of them there are.
+func lostIn(t *testing.T, content []byte) (sections int, lost int64, counts int) {
+	t.Helper()
+	reader := session.NewReader(bytes.NewReader(content), "file")
+	defer reader.Close()
+	batch := capture.NewBatch()
+	for reader.Next(context.Background(), batch) == nil {
+		for _, e := range batch.Events {
+			if e.Kind == capture.EventCounters {
+				lost += e.Dropped
+				counts++
+			}
+		}
+	}
+	return reader.Integrity().Sections, lost, counts
+}
+
+// TestAFileThatEndsForWantOfRoomCounts: what one file told before its end, the next does not count again.
+func TestAFileThatEndsForWantOfRoomCounts(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := &disk{}
 		o := options(d)
-		o.Timing.Section = 10 * time.Millisecond
-		source := &counted{numbered: numbered{frames: 1000, buses: 1, burst: 20, gate: pace}}
+		asked := 0
+		o.Timing.Retry = 2 * time.Millisecond
+		o.Room = func() error {
+			if asked++; asked%5 == 0 {
+				return errDisk
+			}
+			return nil
+		}
+		source := &counted{numbered: numbered{frames: 1000, buses: 1, burst: 20, gate: pace}, every: 3}
 		r, err := New(source, o)
 		require.NoError(t, err)
 		require.NoError(t, r.Run(t.Context()))
-		reader := session.NewReader(bytes.NewReader(d.files[0].content), "file")
-		defer reader.Close()
-		var facts session.Facts
-		batch := capture.NewBatch()
-		for reader.Next(context.Background(), batch) == nil {
-			facts.Observe(batch)
+		require.Greater(t, len(d.files), 2)
+		all := int64(0)
+		for _, f := range d.files {
+			_, lost, counts := lostIn(t, f.content)
+			require.Equal(t, 1, counts, "each says what it lost")
+			all += lost
 		}
-		require.Greater(t, reader.Integrity().Sections, 2)
-		require.NotNil(t, facts.Lost())
-		require.EqualValues(t, source.lost, *facts.Lost())
+		require.EqualValues(t, source.lost, all)
 	})
 }
 

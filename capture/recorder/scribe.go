@@ -22,11 +22,17 @@ type scribe struct {
 	tried time.Time     // when a file was tried last
 	pause time.Duration // until another is tried; grows while none takes anything
 	buses []string      // told so far, by BusID
-	lost  [capture.MaxBuses]struct{ now, section int64 }
+	lost  [capture.MaxBuses]lost
 
 	mu     sync.Mutex // of status and base
 	status Status
 	base   int64 // number of a record less that in the present file
+}
+
+// lost is what is known of the frames that a bus lost, from the start of the recording.
+type lost struct {
+	now, section int64 // up to now, and where the section began
+	counted      bool  // somebody counts
 }
 
 // file is one that is being written.
@@ -179,10 +185,13 @@ func (s *scribe) fitted(e capture.Event, behind int) capture.Event {
 			s.buses = append(s.buses, "")
 		}
 		s.buses[e.Bus%capture.MaxBuses] = e.Name
+	case capture.EventLoss:
+		l := &s.lost[e.Bus%capture.MaxBuses]
+		l.now = max(l.now, e.Dropped)
 	case capture.EventCounters:
 		l := &s.lost[e.Bus%capture.MaxBuses]
 		if e.Dropped >= 0 { // counted from the start; a section has statistics of its own
-			l.now = e.Dropped
+			l.now, l.counted = max(l.now, e.Dropped), true
 			e.Dropped = max(e.Dropped-l.section, 0)
 		}
 	case capture.EventJournal:
@@ -218,7 +227,9 @@ func (s *scribe) names() error {
 		if name != "" {
 			b.Events = append(b.Events, capture.Event{Kind: capture.EventBus, Bus: capture.BusID(id), Name: name})
 		}
-		s.lost[id].section = s.lost[id].now
+		if s.lost[id].section = s.lost[id].now; s.lost[id].counted { // and goes on to be, none so far
+			b.Events = append(b.Events, capture.Event{Kind: capture.EventCounters, Bus: capture.BusID(id), Received: -1})
+		}
 	}
 	return s.file.writer.Write(&b)
 }

@@ -13,6 +13,9 @@ import (
 // shortest frames that there are (224,719 frames/s). It is a power of two.
 const tapeFrames = 1 << 18
 
+// maxLoss bounds what one loss counts: no bus loses more in a lifetime.
+const maxLoss = 1 << 40
+
 // maxEvents bounds the events on the tape; a scribe that has no file for hours must not fill memory.
 const maxEvents = 1 << 16
 
@@ -37,7 +40,8 @@ type tape struct {
 	patient bool // the source can wait: nothing is lost, put waits for room
 	packets uint64
 	records uint64
-	missing uint64 // events that had no room
+	missing uint64                  // events that had no room
+	lost    [capture.MaxBuses]int64 // frames that the source told as lost
 	stream  stream
 	closing bool // the source has ended; records may still come
 	ended   bool
@@ -161,6 +165,11 @@ func (t *tape) putEvent(e capture.Event, only *reader) uint64 {
 		return 0
 	}
 	e.Packet, e.Index = t.packets, 0
+	if e.Kind == capture.EventLoss && only == nil {
+		lost := &t.lost[e.Bus%capture.MaxBuses]
+		*lost += int64(min(e.Count, maxLoss))
+		e.Dropped = *lost // for the scribe: a loss that stands in one section is not counted in the next
+	}
 	if e.Kind == capture.EventLoss && t.join(&e, only) {
 		return 0
 	}
@@ -202,6 +211,7 @@ func (t *tape) join(e *capture.Event, only *reader) bool {
 		old := &t.events[i]
 		if old.event.Kind == capture.EventLoss && old.event.Bus == e.Bus && old.only == only {
 			old.event.Count += e.Count
+			old.event.Dropped = e.Dropped
 			return true
 		}
 	}
