@@ -134,6 +134,7 @@ func (r *receiver) run() {
 	runtime.LockOSThread()
 	defer close(r.done)
 	r.look()
+	r.count() // a recording that ends at once says that nothing was lost
 	for !r.ending.Load() {
 		r.wait()
 		r.work(roundsAtOnce)
