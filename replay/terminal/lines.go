@@ -34,9 +34,12 @@ type Lines struct {
 	err      error
 }
 
+// against is what stands against lowering at a corner, without its figures, which change all the time.
 type against struct {
-	corner decode.Corner
-	kind   safety.StandingKind
+	corner        decode.Corner
+	kind          safety.StandingKind
+	bled, refused capture.Stamp
+	fills         int
 }
 
 type dangerKey struct {
@@ -73,7 +76,8 @@ func (p *Lines) Update(s *State) error {
 	p.dangersOf(s)
 	var now []against
 	for i := range s.Standing {
-		now = append(now, against{s.Standing[i].Corner, s.Standing[i].Kind})
+		l := &s.Standing[i]
+		now = append(now, against{l.Corner, l.Kind, l.Bled, l.Refused, l.Fills})
 	}
 	if !slices.Equal(now, p.standing) {
 		p.standing = now
@@ -139,7 +143,7 @@ func (p *Lines) writing(s *State) {
 	case r.Trouble != "":
 		if r.Trouble != p.trouble || s.Now.Sub(p.troubled) >= dangerEvery {
 			p.troubled = s.Now
-			p.say(s, s.Now, "disk"+s.troubleWords())
+			p.say(s, s.Now, "disk "+s.troubleWords())
 		}
 	case r.File != p.file && r.File != "" && p.file != "":
 		p.say(s, s.Now, "disk the recording goes on in "+clean(r.File))

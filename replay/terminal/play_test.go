@@ -458,3 +458,34 @@ func TestLinesOfTheDisk(t *testing.T) {
 		out.Reset()
 	}
 }
+
+// TestLinesOfABleed: that a corner was bled, and each step of its filling, is said anew, though the corner
+// stood against lowering before; a pressure that changes is not.
+func TestLinesOfABleed(t *testing.T) {
+	var out strings.Builder
+	l := &Lines{Out: &out}
+	s := State{Start: 1e18, Now: 1e18, Standing: []safety.StandingLine{{Corner: decode.RearLeft, Kind: safety.NotProven, Least: safety.Threshold{Value: 1, Known: true}}}}
+	line := &s.Standing[0]
+	for _, step := range []struct {
+		name   string
+		change func()
+		want   string
+	}{
+		{"low", func() { line.Pressure.Last.Value = 0.5 }, "Do not lower: rear-left 0.50 bar, least 1.00."},
+		{"lower", func() { line.Pressure.Last.Value = 0.3 }, ""},
+		{"bled", func() { line.Bled = s.Start.Add(7 * time.Second) }, "Do not lower: rear-left 0.30 bar, least 1.00; bled 00:00:07, no filling seen since."},
+		{"still", func() {}, ""},
+		{"a fill", func() { line.Fills = 1 }, "Do not lower: rear-left 0.30 bar, least 1.00; bled 00:00:07, one fill step answered since."},
+		{"a fill that is refused", func() { line.Refused = s.Start.Add(9 * time.Second) },
+			"Do not lower: rear-left 0.30 bar, least 1.00; bled 00:00:07, one fill step answered, the next refused 00:00:09."},
+	} {
+		step.change()
+		require.NoError(t, l.Update(&s))
+		_, said, _ := strings.Cut(out.String(), "Do not lower")
+		if step.want != "" {
+			said = "Do not lower" + strings.TrimSuffix(said, "\n")
+		}
+		require.Equal(t, step.want, said, step.name)
+		out.Reset()
+	}
+}
