@@ -114,10 +114,16 @@ var emulated = sync.OnceValue(func() *outcome {
 func selected() string { return flag.Lookup("test.run").Value.String() }
 
 // arguments are the flags of the binary inside: the same selection, as long as it is one of tests
-// whose names begin so.
+// whose names begin so, -short, and the flags that are the tests' own.
 func arguments(selected, prefix string) []string {
 	if !strings.HasPrefix(strings.TrimPrefix(selected, "^"), prefix) {
 		selected = "^" + prefix
 	}
-	return []string{"-test.v", "-test.timeout=" + limit.String(), "-test.run=" + selected}
+	all := []string{"-test.v", "-test.timeout=" + limit.String(), "-test.run=" + selected}
+	flag.Visit(func(f *flag.Flag) {
+		if f.Name == "test.short" || !strings.HasPrefix(f.Name, "test.") {
+			all = append(all, "-"+f.Name+"="+f.Value.String())
+		}
+	})
+	return all
 }

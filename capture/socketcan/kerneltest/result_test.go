@@ -5,6 +5,7 @@ package kerneltest
 import (
 	"bytes"
 	"os/exec"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -69,4 +70,8 @@ func TestArchiveIsReadByCpio(t *testing.T) {
 	body, err := exec.CommandContext(t.Context(), "cat", folder+"/one/two").Output()
 	require.NoError(t, err)
 	require.Equal(t, "seven b", string(body))
+}
+
+func TestArgumentsAreShortInsideToo(t *testing.T) {
+	require.Equal(t, testing.Short(), slices.Contains(arguments("", prefix), "-test.short=true"))
 }
