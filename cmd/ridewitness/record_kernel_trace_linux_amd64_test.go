@@ -43,7 +43,7 @@ func TestKernelTracerSeesWhoSends(t *testing.T) {
 
 // HAZARDS H11: a whole recording, with marks, a link that goes down and up and one that comes back, asks the
 // kernel at no time to send anything on a bus. Every system call of every thread is looked at.
-func TestKernelRecordSendsNothing(t *testing.T) {
+func TestKernelHazard11RecordSendsNothing(t *testing.T) {
 	kerneltest.Run(t, func(t *testing.T) {
 		ownDoor(t)
 		kerneltest.AddLink(t, "vcan0", "vcan")

@@ -9,8 +9,10 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -129,6 +131,15 @@ func (p *process) killAtEnd() {
 		_ = p.Process.Kill()
 		<-p.ended
 	})
+}
+
+// as lets another user run it, who has no privilege.
+func (p *process) as(user uint32) {
+	p.t.Helper()
+	door := p.t.TempDir()
+	require.NoError(p.t, os.Chown(door, int(user), int(user)))
+	p.Env = append(p.Env, "XDG_RUNTIME_DIR="+door)
+	p.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: user, Gid: user}}
 }
 
 // told returns what it has said so far.
@@ -255,6 +266,42 @@ func (n *numberer) some(t *testing.T, count int) {
 	for range count {
 		require.NoError(t, n.one())
 	}
+}
+
+// every sends one at each tick until the function that is returned is called.
+func (n *numberer) every(d time.Duration) (stop func()) {
+	tick := time.NewTicker(d)
+	end, ended := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case <-end:
+				return
+			case <-tick.C:
+				_ = n.one() // where the link is down nothing is sent
+			}
+		}
+	}()
+	return sync.OnceFunc(func() {
+		tick.Stop()
+		close(end)
+		<-ended
+	})
+}
+
+// times returns when each that was sent so far went out, by its number.
+func (n *numberer) times() []time.Time {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return slices.Clone(n.sent)
+}
+
+// count returns how many were sent so far.
+func (n *numberer) count() int {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return len(n.sent)
 }
 
 // kept is what a session holds of numbered frames, by bus.
