@@ -144,8 +144,8 @@ func TestHazard16AlarmsStand(t *testing.T) {
 	require.Greater(t, alarms, 50)
 }
 
-// TestShiftedStampsSayTheSame moves a whole recording in time.
-func TestShiftedStampsSayTheSame(t *testing.T) {
+// TestHazard13ShiftedStampsSayTheSame moves a whole recording in time.
+func TestHazard13ShiftedStampsSayTheSame(t *testing.T) {
 	draw := drawTimeline(t, timelineFiles(t, "spring-past-date"))
 	rapid.Check(t, func(rt *rapid.T) {
 		tl := draw(rt)

@@ -410,7 +410,7 @@ func TestKernelGateways(t *testing.T) {
 
 // The machine sleeps for some seconds and wakes: the journal says for how long, the stamps don't count
 // that time, and the bus is heard again.
-func TestKernelMachineSleeps(t *testing.T) {
+func TestKernelMachineHazard13Sleeps(t *testing.T) {
 	kerneltest.Run(t, func(t *testing.T) {
 		kerneltest.AddLink(t, "vcan0", "vcan")
 		source := open(t, socketcan.Options{}, "vcan0")
