@@ -205,9 +205,8 @@ func parts(t *testing.T, scenario string, cut time.Duration) (before, after stri
 			require.NoError(t, writers[1].Write(&part))
 		}
 	}
-	for _, w := range writers {
-		require.NoError(t, w.Close(start.Add(time.Hour)))
-	}
+	require.NoError(t, writers[0].Close(start.Add(cut)))
+	require.NoError(t, writers[1].Close(start.Add(time.Hour)))
 	return names[0], names[1]
 }
 

@@ -182,4 +182,5 @@ func TestStreamHasItsOwnTime(t *testing.T) {
 	require.LessOrEqual(t, now, capture.Stamp(3000).Add(time.Since(before)))
 	require.Error(t, s.Next(t.Context(), b))
 	require.True(t, s.Ended())
+	require.EqualValues(t, 3000, s.Now(), "behind its end no time passes")
 }

@@ -11,7 +11,8 @@ import (
 )
 
 // Stream is a source that comes from elsewhere, with the time of its own clock: that of its last frame or
-// record, plus what has passed here since it came. Next belongs to one goroutine, Now to all.
+// record, plus what has passed here since it came. Behind its end no time passes, so that what goes on where
+// it ended can be recorded behind it. Next belongs to one goroutine, Now to all.
 type Stream struct {
 	source capture.Source
 
@@ -62,7 +63,7 @@ func (s *Stream) Ended() bool {
 func (s *Stream) Now() capture.Stamp {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.came.IsZero() {
+	if s.came.IsZero() || s.ended {
 		return s.last
 	}
 	return s.last.Add(time.Since(s.came))
