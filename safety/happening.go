@@ -22,7 +22,7 @@ const (
 	MarkSet                                 // Mark
 	MarkTaken                               // Mark was taken back
 	SignalGap                               // a signal of Corner and Quantity could not be relied on from Start to At
-	Contradiction                           // a signal of Corner and Quantity can't be true
+	Contradiction                           // a signal of Corner and Quantity can't be true, or is another corner's: Why
 	RequestMade                             // Request is settled
 	RunEnded                                // Run is over
 	TesterSilent                            // the tester on Address said nothing from Start to At
@@ -44,6 +44,7 @@ type Happening struct {
 	Run      *Run
 	Address  decode.Address
 	Session  *uds.Session
+	Why      string // one sentence
 }
 
 // Closing is a corner's way from hanging towards its stop.

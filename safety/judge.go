@@ -352,7 +352,9 @@ func (j *Judge) check(p *Pass, v Verdict) Finding {
 		if f.Outcome == CannotTell {
 			continue
 		}
-		if s != nil && s.contradicted {
+		if s != nil && s.mixedUp && f.Outcome == Broken {
+			f.Note = join(f.Note, s.contradiction) // at one of the corners it is so
+		} else if s != nil && s.contradicted {
 			f.deny(IsContradicted, j.revised(v, s))
 		} else if f.Outcome == Held {
 			if why := j.vehicle.whole(s, r.From, r.To); why != "" {

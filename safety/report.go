@@ -1,6 +1,8 @@
 package safety
 
 import (
+	"slices"
+
 	"ridewitness/decode"
 )
 
@@ -46,11 +48,11 @@ func (j *Judge) Proofs() (proven, assumed, contradicted int) {
 	return proven, assumed, contradicted
 }
 
-// Contradictions returns what contradicted a signal, one sentence each.
+// Contradictions returns what contradicted signals, one sentence each.
 func (j *Judge) Contradictions() []string {
 	var all []string
 	for _, s := range j.sensors {
-		if s != nil && s.contradicted {
+		if s != nil && s.contradicted && !slices.Contains(all, s.contradiction) {
 			all = append(all, s.contradiction)
 		}
 	}

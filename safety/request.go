@@ -158,7 +158,11 @@ func (v *Vehicle) follow(r *Request, a decode.Address) {
 		return
 	}
 	if !r.Stop {
-		v.requests.open(&Run{Stage: r.Stage, Corners: r.Corners, Start: r.Asked, Address: a, Evidence: r.Evidence})
+		run := &Run{Stage: r.Stage, Corners: r.Corners, Start: r.Asked, Address: a, Evidence: r.Evidence}
+		v.requests.open(run)
+		if r.Stage == StageBleed {
+			v.checkBleed(run)
+		}
 		for _, id := range r.Corners {
 			if r.Stage == StageBleed {
 				v.corners[id].bledAt = r.Asked

@@ -74,6 +74,7 @@ type sensor struct {
 	contradicted   bool
 	contradictedAt capture.Stamp
 	contradiction  string // one sentence
+	mixedUp        bool   // its values are true, but may be those of another corner
 	outside        int    // samples outside `valid` in a row
 }
 

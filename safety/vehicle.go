@@ -20,6 +20,7 @@ type Vehicle struct {
 	start, now capture.Stamp
 	marks      marks
 	requests   requests
+	bleeds     []*bleedCheck // that are not settled yet
 
 	phase      Phase
 	phaseSince capture.Stamp
@@ -361,6 +362,7 @@ func (v *Vehicle) pressure(c *corner, r Reading, gap span) {
 		c.pressureNoise.add(r.Value)
 	}
 	v.checkPressure(c, r)
+	v.checkBleeds(c, r)
 	if r.Value+2*p.u >= v.least(c.id).Value {
 		c.provenAt = r.At
 	}
@@ -416,7 +418,7 @@ func (v *Vehicle) contradict(c *corner, at capture.Stamp, why string) {
 		return
 	}
 	c.pressure.contradict(at, why)
-	v.tell(Happening{Kind: Contradiction, At: at, Corner: c.id, Quantity: decode.Pressure})
+	v.tell(Happening{Kind: Contradiction, At: at, Corner: c.id, Quantity: decode.Pressure, Why: why})
 }
 
 // invalid follows a sample that is not a value.

@@ -478,24 +478,35 @@ func told(p *safety.Pipeline) []string {
 	return all
 }
 
-// HAZARDS H03: with the heights of two corners swapped, whatever comes down while a spring is empty warns.
-func TestHazard03SwappedHeightsWarn(t *testing.T) {
+// HAZARDS H03: with the heights of two corners mixed up, or their pressures, whatever comes down while a
+// spring is empty warns. A bleed by request shows that pressures are; then neither corner counts as proven.
+func TestHazard03MixedUpWarns(t *testing.T) {
 	whole := simulated(t, "early")
-	swapped := &job{&scenariotest.Job{Whole: whole.Whole, Signals: slices.Clone(whole.Signals), Card: whole.Card}}
-	for i := range swapped.Signals {
-		s := &swapped.Signals[i]
-		if s.Quantity != decode.Height {
-			continue
-		}
-		switch s.Corner {
-		case decode.RearLeft:
-			s.Corner = decode.RearRight
-		case decode.RearRight:
-			s.Corner = decode.RearLeft
-		}
+	for _, what := range []decode.Quantity{decode.Height, decode.Pressure} {
+		t.Run(what.String(), func(t *testing.T) {
+			mixed := &job{&scenariotest.Job{Whole: whole.Whole, Signals: slices.Clone(whole.Signals), Card: whole.Card}}
+			for i := range mixed.Signals {
+				s := &mixed.Signals[i]
+				switch {
+				case s.Quantity != what:
+				case s.Corner == decode.RearLeft:
+					s.Corner = decode.RearRight
+				case s.Corner == decode.RearRight:
+					s.Corner = decode.RearLeft
+				}
+			}
+			sit(t, mixed, untilDown, nil, func(b *table) {
+				var against []decode.Corner
+				for _, l := range b.State().Standing {
+					against = append(against, l.Corner)
+				}
+				if what == decode.Pressure {
+					require.ElementsMatch(b.t, []decode.Corner{decode.RearLeft, decode.RearRight}, against)
+					require.NotEmpty(b.t, b.o.Pipeline.Judge.Contradictions())
+				}
+				b.live(mixed, untilDown, untilDown+30*time.Second)
+				require.NotEmpty(b.t, b.ear.warned())
+			})
+		})
 	}
-	sit(t, swapped, untilDown, nil, func(b *table) {
-		b.live(swapped, untilDown, untilDown+30*time.Second)
-		require.NotEmpty(b.t, b.ear.warned())
-	})
 }

@@ -245,7 +245,14 @@ func (f *Follower) happen(h safety.Happening) {
 			f.note(h.At, "seen", h.Corner.String()+" closes alone, a jack is marked")
 		}
 	case safety.Contradiction:
-		f.note(h.At, "blind", fmt.Sprintf("%s %s contradicts itself", h.Corner, h.Quantity))
+		f.contradicted(h)
+	}
+}
+
+// contradicted notes what contradicts a signal: once, where it is the same for two corners.
+func (f *Follower) contradicted(h safety.Happening) {
+	if last := len(f.events) - 1; last < 0 || f.events[last].At != h.At || f.events[last].Text != clean(h.Why) {
+		f.note(h.At, "blind", h.Why)
 	}
 }
 
