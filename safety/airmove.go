@@ -82,7 +82,7 @@ func (a *airTrack) lose(fill bool, r Reading, why Reason) {
 		a.unseen = r
 	}
 	if a.move != nil && a.move.Fill == fill {
-		a.move.Gap = why
+		a.move.Gap, a.move.Until = why, r.At
 	}
 }
 

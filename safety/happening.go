@@ -96,8 +96,9 @@ type AirMove struct {
 	Corner decode.Corner
 	Fill   bool
 	Steps  []Step
-	Phase  Phase  // in which it began; unknown where nobody saw that the corner hung
-	Gap    Reason // why a part of it may have been missed; "": it was seen whole
+	Phase  Phase         // in which it began; unknown where nobody saw that the corner hung
+	Gap    Reason        // why a part of it may have been missed; "": it was seen whole
+	Until  capture.Stamp // where the part behind its last step ends that was missed; 0: none
 	Ended  bool
 	Height float64 // greatest change of the height meanwhile, mm; -1 where it was not seen
 }

@@ -81,6 +81,7 @@ func (w *bledWatch) bleed(m *AirMove) {
 			{Corner: w.p.Corner, Quantity: decode.Height, From: m.Start(), To: m.End()}}}
 	switch {
 	case m.Gap != "" && m.Phase != Standing:
+		v.End = max(v.End, m.Until)
 		v.Reason, v.Note = m.Gap, "a part of the bleed may lie where its pressure or its height was not seen"
 	case m.Phase == Hanging && m.Height <= bledWithin:
 		v.Outcome = Held
