@@ -2,6 +2,7 @@ package recorder
 
 import (
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -14,7 +15,7 @@ import (
 
 // Options say how a recording is kept. Files, Head and Now must be set.
 type Options struct {
-	// Head is the first record of each section, without Previous.
+	// Head is the first record of each section, without Previous and Recording.
 	Head session.SessionRecord
 	// Files opens the files of the recording: the first when it begins, another whenever one failed.
 	Files Files
@@ -84,6 +85,7 @@ func New(source capture.Source, o Options) (*Recorder, error) {
 	}
 	r := &Recorder{o: o, source: source, tape: newTape(o.frames, o.Patient)}
 	r.tape.packets, r.tape.records = o.Behind.Packets, o.Behind.Records+1
+	r.o.Head.Recording = rand.Text()
 	r.scribe = newScribe(&r.o, r.tape)
 	if err := r.scribe.begin(); err != nil {
 		return nil, err

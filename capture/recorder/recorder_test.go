@@ -3,6 +3,7 @@ package recorder
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -275,8 +276,10 @@ func failsAt(t *testing.T, n int, syncTakes time.Duration) {
 		if i < len(d.files)-1 {
 			content = content[:f.synced]
 		}
-		for _, number := range read(t, content).numbers {
+		got := read(t, content)
+		for k, number := range got.numbers {
 			seen[number] = true
+			require.EqualValues(t, number, goesOnFrom(got).Packets+uint64(k), "operation %d: file %d: packet %d", n, i+1, k+1)
 		}
 	}
 	require.NotContains(t, seen, false, "operation %d: a frame is in no file", n)
@@ -286,6 +289,16 @@ func failsAt(t *testing.T, n int, syncTakes time.Duration) {
 		require.NotEmpty(t, r.Status().Failed)
 		require.True(t, has(last.records, `"what":"write-failed"`), "the file that goes on says why")
 	}
+}
+
+// goesOnFrom returns what a file says of the one before, nothing for the first.
+func goesOnFrom(c readBack) (record session.DiskRecord) {
+	for _, e := range c.records {
+		if e.Name == session.KindDisk && e.Record == 2 {
+			_ = json.Unmarshal(e.Body, &record) // what is no record says nothing
+		}
+	}
+	return record
 }
 
 // operations returns how many operations a recording takes when nothing fails.

@@ -22,6 +22,7 @@ type scribe struct {
 	tried time.Time     // when a file was tried last
 	pause time.Duration // until another is tried; grows while none takes anything
 	buses []string      // told so far, by BusID
+	taken uint64        // packets of the recording up to the scribe's place
 	lost  [capture.MaxBuses]lost
 
 	mu     sync.Mutex // of status and base
@@ -54,7 +55,7 @@ const longestPause = 32
 const maxFailed = 16
 
 func newScribe(o *Options, t *tape) *scribe {
-	return &scribe{o: o, tape: t, batch: capture.NewBatch(), pause: o.Timing.Retry}
+	return &scribe{o: o, tape: t, batch: capture.NewBatch(), pause: o.Timing.Retry, taken: o.Behind.Packets}
 }
 
 // begin opens the first file.
@@ -144,6 +145,7 @@ func (s *scribe) write() (over bool) {
 	if _, err := s.tape.take(&s.tape.scribe, s.batch); err != nil {
 		return true
 	}
+	s.taken += uint64(len(s.batch.Frames))
 	if err := s.writeBatch(); err != nil {
 		s.fail(err)
 	}
@@ -359,16 +361,18 @@ func (s *scribe) reopen() error {
 		return err
 	}
 	back := s.tape.rewind()
-	record := session.DiskRecord{Kind: session.KindDisk, What: session.DiskFailed, Again: back.again, Uncertain: back.uncertain}
+	s.taken -= back.again
+	const ownRecords = 2 // the session record and this one
+	base := int64(back.record) - ownRecords - 1
+	record := session.DiskRecord{Kind: session.KindDisk, What: session.DiskFailed, Again: back.again, Uncertain: back.uncertain, Packets: s.taken, Records: base}
 	if why.Trouble != nil {
 		record.Error = why.Trouble.Error()
 	}
 	if len(why.Files) > 0 {
 		record.File = why.Files[len(why.Files)-1]
 	}
-	const ownRecords = 2 // the session record and this one
 	s.mu.Lock()
-	s.base = int64(back.record) - ownRecords - 1
+	s.base = base
 	s.mu.Unlock()
 	if err := s.file.writer.Journal(s.o.Now(), record); err != nil {
 		return s.giveUp(err)

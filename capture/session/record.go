@@ -44,6 +44,7 @@ type SessionRecord struct {
 	Origin      string       `json:"origin,omitempty"`
 	Host        string       `json:"host,omitempty"`
 	Program     string       `json:"program,omitempty"`
+	Recording   string       `json:"recording,omitempty"` // the same in all files of one recording, and in no other
 	Scenario    string       `json:"scenario,omitempty"`
 	Seed        uint64       `json:"seed,omitempty"`
 	Card        *Text        `json:"card,omitempty"`
@@ -125,6 +126,11 @@ type DiskRecord struct {
 	Uncertain uint64  `json:"uncertain,omitempty"` // frames that were written there and may be gone
 	Seconds   float64 `json:"seconds,omitempty"`   // that a sync took
 	Free      uint64  `json:"free,omitempty"`      // bytes
+
+	// In a file that goes on, how many packets and records of the recording come before those that count
+	// from 1 here: a number in this file and this one are the number in the whole recording.
+	Packets uint64 `json:"packets,omitempty"`
+	Records int64  `json:"records,omitempty"` // may be negative: the file's own two records are in none before
 }
 
 // PowerRecord says that the computer lives on its battery, and how much of it is left: kind `power`.

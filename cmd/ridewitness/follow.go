@@ -30,7 +30,8 @@ func newFollowCommand(a *App) *cobra.Command {
 		Short:   "Show a session that is still being written, on another screen",
 		Long: `Show what the recorder of FILE shows, from another terminal, also over a remote shell: the four corners,
 what stands against lowering, and the warnings. It only watches: marks are set where the recording is made,
-or by 'ridewitness mark'. When the recorder is gone the screen says BLIND; Q ends the watching.`,
+or by 'ridewitness mark'. When the recorder goes on in another file, so does the screen, and says in which.
+When the recorder is gone the screen says BLIND; Q ends the watching.`,
 		Args:              exactly("FILE"),
 		ValidArgsFunction: fileNames,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -56,38 +57,39 @@ func (a *App) follow(ctx context.Context, path string, o followOptions) error {
 	if err != nil {
 		return unreadable(err, "")
 	}
-	tailed, err := session.Tail(path, session.WithoutDigest())
+	trail, err := live.OpenTrail(path)
 	if err != nil {
 		return unreadable(err, "")
 	}
-	defer tailed.Close()
+	defer func() { trail.Close() }() // it was only read
 	watching, end := context.WithCancel(ctx)
 	defer end()
-	stream := live.NewStream(tailed, head.start)
+	stream := live.NewStream(trail, head.start)
 	facts := terminal.Facts{Mode: terminal.Live, Origin: originOf(head.record), Keys: terminal.WatchKeys, Zone: time.Local, Start: head.start}
 	if k.card != nil {
 		facts.Label = k.card.Label
 	}
-	desk := live.New(live.Options{Pipeline: pipe, Facts: facts, Terminal: a.terminal(o.plain), Now: stream.Now, Elsewhere: true, End: end})
-	if err := desk.Recall(watching, &behind{stream, tailed}); err != nil {
-		return a.followError(path, err)
+	desk := live.New(live.Options{Pipeline: pipe, Facts: facts, Terminal: a.terminal(o.plain), Now: stream.Now, Elsewhere: true, End: end,
+		Watched: func() (string, string) { return trail.File(), trail.Waiting() }})
+	if err := desk.Recall(watching, &behind{stream, trail}); err != nil {
+		return a.followError(trail.File(), err)
 	}
 	err = desk.Run(watching, stream)
 	if watching.Err() != nil && ctx.Err() == nil && errors.Is(err, context.Canceled) {
 		return nil // somebody went
 	}
-	return a.followError(path, err)
+	return a.followError(trail.File(), err)
 }
 
-// behind is what a file holds already.
+// behind is what the files of a recording hold already.
 type behind struct {
 	stream *live.Stream
-	tailed *session.Tailed
+	trail  *live.Trail
 }
 
 // Next implements capture.Source.
 func (b *behind) Next(ctx context.Context, into *capture.Batch) error {
-	if b.tailed.CaughtUp() {
+	if b.trail.CaughtUp() {
 		into.Reset()
 		return io.EOF
 	}
@@ -96,7 +98,10 @@ func (b *behind) Next(ctx context.Context, into *capture.Batch) error {
 
 // followError says what ended the watching, and where the recording may go on.
 func (a *App) followError(path string, err error) error {
-	if !errors.Is(err, session.ErrRecorderGone) {
+	switch {
+	case errors.Is(err, live.ErrNotSeen):
+		return unreadable(fmt.Errorf("%s: %w", path, err), "follow it as that user, or look for "+live.Numbered(path, 2))
+	case !errors.Is(err, session.ErrRecorderGone):
 		return a.readError(err)
 	}
 	names := paths{first: path}
@@ -110,7 +115,7 @@ func (a *App) followError(path string, err error) error {
 func (p *paths) following() string {
 	last := ""
 	for n := 2; ; n++ {
-		name := p.numbered(n)
+		name := live.Numbered(p.first, n)
 		if _, err := os.Lstat(name); err != nil {
 			return last
 		}

@@ -302,16 +302,11 @@ func (p *paths) folder() string { return filepath.Dir(p.first) }
 // next returns the next name that is free: session-2.pcapng behind session.pcapng.
 func (p *paths) next() string {
 	for p.last = max(p.last+1, 2); ; p.last++ {
-		name := p.numbered(p.last)
+		name := live.Numbered(p.first, p.last)
 		if _, err := os.Lstat(name); err != nil {
 			return name
 		}
 	}
-}
-
-func (p *paths) numbered(n int) string {
-	kind := filepath.Ext(p.first)
-	return fmt.Sprintf("%s-%d%s", strings.TrimSuffix(p.first, kind), n, kind)
 }
 
 // notBegun says why a recording did not begin.

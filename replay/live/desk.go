@@ -3,6 +3,7 @@ package live
 import (
 	"context"
 	"errors"
+	"path/filepath"
 	"slices"
 	"sync"
 	"time"
@@ -28,6 +29,8 @@ type Options struct {
 	Elsewhere bool
 	// Page is the address of the page that shows the same; "" for none.
 	Page string
+	// Watched, when set, is the file that is watched now, and why nothing can come from it, "" where it can.
+	Watched func() (file, why string)
 	// End ends the recording, or the watching.
 	End func()
 }
@@ -89,6 +92,9 @@ type display interface {
 func New(o Options) *Desk {
 	d := &Desk{o: o, follow: terminal.Follow(o.Pipeline, o.Facts), display: mute{}, sound: soundUntested}
 	d.watch.machine = o.Machine
+	if o.Watched != nil {
+		d.watch.file, _ = o.Watched()
+	}
 	if o.Page != "" {
 		d.say(false, "page: "+o.Page+" (? shows it again)")
 	}
@@ -160,8 +166,12 @@ func (d *Desk) work(ctx context.Context, source capture.Source) error {
 // stay keeps the last picture, blind, until whoever watches has seen that nothing more comes.
 func (d *Desk) stay(ctx context.Context, err error) {
 	d.mu.Lock()
-	d.over = "the recording has ended"
-	if err != nil {
+	switch {
+	case err == nil:
+		d.over = "the recording has ended"
+	case errors.Is(err, ErrNotSeen):
+		d.over = "the file has ended"
+	default:
 		d.over = "the recorder is gone"
 	}
 	d.mu.Unlock()
@@ -265,9 +275,16 @@ func (d *Desk) dressed(s terminal.State) terminal.State {
 	case d.o.Keep != nil && d.sound == soundAsked:
 		s.Notice = soundQuestion
 	}
+	waits := ""
+	if d.o.Watched != nil {
+		s.Watched, waits = d.o.Watched()
+		s.Watched = filepath.Base(s.Watched)
+	}
 	switch {
 	case d.over != "":
 		s.Sight, s.Why = terminal.Blind, d.over
+	case waits != "":
+		s.Sight, s.Why = terminal.Blind, waits
 	case d.behind > viewLate && !d.closed:
 		s.Sight, s.Why = terminal.Blind, "view "+terminal.Age(d.behind)+" behind"
 	}

@@ -189,6 +189,27 @@ func Tell(ctx context.Context, path string, at capture.Stamp, record any) (uint6
 	return answer.Number, answer.At, nil
 }
 
+// Attended reports whether the recorder that writes the session at path lives; known is false where that
+// can't be seen, since the session is another user's.
+func Attended(ctx context.Context, path string) (alive, known bool) {
+	info, err := os.Stat(path)
+	if err != nil || !mine(info) {
+		return false, false
+	}
+	address, err := doorOf(path)
+	if err != nil {
+		return false, false
+	}
+	ctx, cancel := context.WithTimeout(ctx, longestAsk)
+	defer cancel()
+	c, err := (&net.Dialer{}).DialContext(ctx, "unix", address)
+	if err != nil {
+		return false, true
+	}
+	c.Close() // who says nothing is let go again
+	return true, true
+}
+
 // doorOf returns where the socket of a session is: its name is made of the path, since that may be longer
 // than an address can be.
 func doorOf(path string) (string, error) {

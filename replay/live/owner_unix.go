@@ -9,7 +9,10 @@ import (
 )
 
 // onlyMine reports whether a folder belongs to this user, and nobody else may enter it.
-func onlyMine(info fs.FileInfo) bool {
+func onlyMine(info fs.FileInfo) bool { return mine(info) && info.Mode().Perm()&0o077 == 0 }
+
+// mine reports whether a file belongs to this user.
+func mine(info fs.FileInfo) bool {
 	owner, ok := info.Sys().(*syscall.Stat_t)
-	return ok && int(owner.Uid) == os.Getuid() && info.Mode().Perm()&0o077 == 0
+	return ok && int(owner.Uid) == os.Getuid()
 }

@@ -41,6 +41,7 @@ type watch struct {
 	told    bool      // and is on record
 	low     bool      // the disk was low
 	percent int       // of the battery, told last; 0: none was
+	file    string    // that was watched
 }
 
 // tend does what is due until ctx is done.
@@ -63,8 +64,11 @@ func (d *Desk) tend(ctx context.Context) {
 	}
 }
 
-// look follows the recorder and the machine.
+// look follows the recorder and the machine, or which file is watched.
 func (d *Desk) look() {
+	if d.o.Watched != nil {
+		d.lookWhere()
+	}
 	if d.o.Keep == nil {
 		return
 	}
@@ -89,6 +93,15 @@ func (d *Desk) look() {
 	if due {
 		d.watch.looked = now
 		d.lookAtMachine()
+	}
+}
+
+// lookWhere tells of another file that is watched.
+func (d *Desk) lookWhere() {
+	file, _ := d.o.Watched()
+	if file != d.watch.file {
+		d.watch.file = file
+		d.say(true, "The recording goes on in "+file+", and this screen watches that.")
 	}
 }
 

@@ -205,6 +205,9 @@ func (f *Follower) event(e *capture.Event) {
 	case capture.EventBus:
 		f.bus(e.Bus).name = clean(e.Name)
 	case capture.EventLoss:
+		if e.Count == 0 { // of another bus, for all that is known
+			return
+		}
 		f.note(e.At, "lost", fmt.Sprintf("%s frames on %s", grouped(e.Count), f.bus(e.Bus).name))
 	case capture.EventTimeBack:
 		f.note(e.At, "blind", fmt.Sprintf("the time of %s steps back by %s", f.bus(e.Bus).name, time.Duration(e.Count).Round(time.Millisecond)))

@@ -59,6 +59,7 @@ type State struct {
 	Lost      uint64
 	LostKnown bool
 	Recording *Recording // nil: nothing is written
+	Watched   string     // the file that is watched while somebody else writes it; "" for none
 
 	Stage    safety.StageNow
 	Standing []safety.StandingLine // worst first

@@ -300,6 +300,8 @@ func (p *Picture) busRow(s *State, y int) {
 	case s.Recording != nil:
 		written = "  written " + age(s.Recording.WrittenAgo) + " ago"
 		right = s.Recording.Sound
+	case s.Watched != "":
+		right = "watches " + clean(s.Watched)
 	case s.End > s.Start:
 		right = clock(s.Start, s.Now) + " of " + clock(s.Start, s.End)
 	}
