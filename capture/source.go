@@ -16,7 +16,7 @@ const (
 	// EventJournal is a journal record: Name is its kind, Record its number, Body its JSON text.
 	EventJournal
 	// EventLoss: Count frames of Bus were lost between the frame before it on that bus and the
-	// next one.
+	// next one. Name, where it is set, says that it may be other buses as well.
 	EventLoss
 	// EventCounters is what the capture itself counted for Bus up to now: Received and Dropped,
 	// each -1 where it is not known.

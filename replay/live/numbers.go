@@ -24,14 +24,12 @@ type numbers struct {
 func (n *numbers) goOn(next *successor, buses int) []capture.Event {
 	n.before = next.before
 	var missing []capture.Event
-	if next.packets > n.packets { // of which bus nobody knows
-		for bus := range max(buses, 1) {
-			lost := capture.Event{Kind: capture.EventLoss, At: n.at, Bus: capture.BusID(bus)}
-			if bus == 0 {
-				lost.Count = next.packets - n.packets
-			}
-			missing = append(missing, lost)
+	if next.packets > n.packets {
+		lost := capture.Event{Kind: capture.EventLoss, At: n.at, Count: next.packets - n.packets}
+		if buses > 1 {
+			lost.Name = "buses that nobody can tell"
 		}
+		missing = append(missing, lost)
 		n.packets = next.packets
 	}
 	if last := next.records + ownRecords; last > int64(n.records) {

@@ -67,29 +67,8 @@ func (t *Trail) open(path string) error {
 		return err
 	}
 	t.tailed, t.goesOn = tailed, false
-	t.source = &named{SameBuses(tailed, slices.Clone(t.names)), t}
+	t.source = SameBuses(tailed, slices.Clone(t.names))
 	return nil
-}
-
-// named keeps the names of the buses for the next file.
-type named struct {
-	capture.Source
-	trail *Trail
-}
-
-// Next implements capture.Source.
-func (n *named) Next(ctx context.Context, into *capture.Batch) error {
-	err := n.Source.Next(ctx, into)
-	for i := range into.Events {
-		if e := &into.Events[i]; e.Kind == capture.EventBus {
-			names := &n.trail.names
-			for len(*names) <= int(e.Bus) {
-				*names = append(*names, "")
-			}
-			(*names)[e.Bus] = e.Name
-		}
-	}
-	return err
 }
 
 // Next implements capture.Source.
@@ -181,7 +160,17 @@ func (t *Trail) take(b *capture.Batch) {
 			t.numbers.before = before{packets: record.Packets, records: record.Records}
 		}
 	}
+	b.Events = slices.DeleteFunc(b.Events, t.isNamed)
 	t.numbers.fit(b, t.goesOn)
+}
+
+// isNamed reports whether an event names a bus that a file before named, and keeps the name of one that is new.
+func (t *Trail) isNamed(e capture.Event) bool {
+	if e.Kind != capture.EventBus || int(e.Bus) < len(t.names) {
+		return e.Kind == capture.EventBus
+	}
+	t.names = append(t.names, e.Name)
+	return false
 }
 
 // CaughtUp reports whether all that is written was delivered, in all files.

@@ -205,10 +205,11 @@ func (f *Follower) event(e *capture.Event) {
 	case capture.EventBus:
 		f.bus(e.Bus).name = clean(e.Name)
 	case capture.EventLoss:
-		if e.Count == 0 { // of another bus, for all that is known
-			return
+		of := f.bus(e.Bus).name
+		if e.Name != "" {
+			of = clean(e.Name)
 		}
-		f.note(e.At, "lost", fmt.Sprintf("%s frames on %s", grouped(e.Count), f.bus(e.Bus).name))
+		f.note(e.At, "lost", fmt.Sprintf("%s frames on %s", grouped(e.Count), of))
 	case capture.EventTimeBack:
 		f.note(e.At, "blind", fmt.Sprintf("the time of %s steps back by %s", f.bus(e.Bus).name, time.Duration(e.Count).Round(time.Millisecond)))
 	case capture.EventDamage:
