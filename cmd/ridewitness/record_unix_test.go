@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -57,16 +58,16 @@ func start(t *testing.T, in io.Reader, args ...string) *running {
 	return p
 }
 
-// until waits for a line that holds a text.
-func (p *running) until(want string) {
+// until waits for a line that holds one of some texts.
+func (p *running) until(texts ...string) {
 	p.t.Helper()
 	for line := range p.lines {
 		p.seen = append(p.seen, line)
-		if strings.Contains(line, want) {
+		if slices.ContainsFunc(texts, func(text string) bool { return strings.Contains(line, text) }) {
 			return
 		}
 	}
-	require.Failf(p.t, "it never said so", "%q in:\n%s\n%s", want, strings.Join(p.seen, "\n"), p.errs.String())
+	require.Failf(p.t, "it never said so", "%q in:\n%s\n%s", texts, strings.Join(p.seen, "\n"), p.errs.String())
 }
 
 // ends waits for the end, and returns the exit status.
