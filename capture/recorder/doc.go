@@ -5,8 +5,8 @@
 //	                  ^     |
 //	      marks, seals      +== Next --> judge and view
 //
-// Four owners: the pump takes from the source and waits for nobody; the scribe writes, flushes at least
-// four times a second and seals every few seconds; the syncer asks the disk, at most a second apart;
+// Four owners: the pump takes from the source and waits for nobody; the scribe writes, flushes what there is
+// ten times a second and seals every few seconds; the syncer asks the disk, at most a second apart;
 // who calls Next judges. Between them lies the tape, a ring of frames with a place for each of its two
 // readers. A reader that falls behind by more than the ring loses the oldest frames and is told how
 // many of which bus; the other one loses nothing.

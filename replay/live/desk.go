@@ -62,6 +62,7 @@ type Desk struct {
 	rang     time.Time     // last
 	ending   time.Time     // when somebody asked for the end
 	behind   time.Duration // how late the last frame was judged
+	caught   time.Time     // since when nothing waits to be judged; zero while something does
 	closed   bool          // nothing more comes
 	over     string        // why nothing more comes to who only watches
 	watch    watch
@@ -186,9 +187,28 @@ func (d *Desk) isClosed() bool {
 	return d.closed
 }
 
+// awaited is a source that notes when it is waited for.
+type awaited struct {
+	capture.Source
+	desk *Desk
+}
+
+// Next implements capture.Source.
+func (a awaited) Next(ctx context.Context, into *capture.Batch) error {
+	a.desk.await(time.Now())
+	defer a.desk.await(time.Time{})
+	return a.Source.Next(ctx, into)
+}
+
+func (d *Desk) await(since time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.caught = since
+}
+
 // judge feeds what comes.
 func (d *Desk) judge(ctx context.Context, source capture.Source) error {
-	return capture.Each(ctx, source, func(b *capture.Batch) {
+	return capture.Each(ctx, awaited{source, d}, func(b *capture.Batch) {
 		d.follow.Take(b)
 		if n := len(b.Frames); n > 0 {
 			d.came(b.Frames[n-1].At)
@@ -260,8 +280,18 @@ func (d *Desk) State() terminal.State {
 	return d.dressed(s)
 }
 
-// viewLate is how old what is judged may be before the screen is called blind.
-const viewLate = time.Second
+// viewLate is how old what is judged may be before the screen is called blind; what waits to be judged is
+// handed over within caughtUp.
+const (
+	viewLate = time.Second
+	caughtUp = 50 * time.Millisecond
+)
+
+// isBehind reports whether frames wait that came a while ago. Where none waits the view has caught up,
+// however late the last one was: that it was is told by the ages. The lock is held.
+func (d *Desk) isBehind(now time.Time) bool {
+	return d.behind > viewLate && !d.closed && (d.caught.IsZero() || now.Sub(d.caught) < caughtUp)
+}
 
 // dressed adds what the desk knows. The lock is held.
 func (d *Desk) dressed(s terminal.State) terminal.State {
@@ -285,7 +315,7 @@ func (d *Desk) dressed(s terminal.State) terminal.State {
 		s.Sight, s.Why = terminal.Blind, d.over
 	case waits != "":
 		s.Sight, s.Why = terminal.Blind, waits
-	case d.behind > viewLate && !d.closed:
+	case d.isBehind(now):
 		s.Sight, s.Why = terminal.Blind, "view "+terminal.Age(d.behind)+" behind"
 	}
 	if d.o.Keep != nil {

@@ -410,6 +410,10 @@ func TestLateViewIsBlind(t *testing.T) {
 		s := b.State()
 		require.Equal(b.t, terminal.Blind, s.Sight)
 		require.Regexp(b.t, `^view 2\.\d s behind$`, s.Why)
+		b.pass(2 * caughtUp)
+		s = b.State()
+		require.NotEqual(b.t, terminal.Watching, s.Sight, "what came is old all the same")
+		require.NotContains(b.t, s.Why, "behind", "and no longer since the view is late")
 		b.give(j.between(31*time.Second, 33*time.Second))
 		s = b.State()
 		require.Equal(b.t, terminal.Watching, s.Sight)
@@ -420,6 +424,35 @@ func TestLateViewIsBlind(t *testing.T) {
 		b.give(j.between(30*time.Second, 31*time.Second))
 		s := b.State()
 		require.NotContains(b.t, s.Why, "behind", "clocks of two computers can't be compared")
+	})
+}
+
+// TestWatchedFile: between two files the screen of whoever follows is blind at once, with the cause, and it
+// says in which file it watches.
+func TestWatchedFile(t *testing.T) {
+	var mu sync.Mutex
+	file, why := "a/job.pcapng", ""
+	set := func(f, w string) { mu.Lock(); defer mu.Unlock(); file, why = f, w }
+	j := simulated(t, "early")
+	sit(t, j, 30*time.Second, func(o *Options) {
+		o.Keep, o.Elsewhere = nil, true
+		o.Watched = func() (string, string) { mu.Lock(); defer mu.Unlock(); return file, why }
+	}, func(b *table) {
+		b.live(j, 30*time.Second, 31*time.Second)
+		s := b.State()
+		require.Equal(b.t, terminal.Watching, s.Sight)
+		require.Equal(b.t, "job.pcapng", s.Watched)
+		require.Empty(b.t, s.Notice)
+		set("a/job.pcapng", "nobody writes")
+		s = b.State()
+		require.Equal(b.t, terminal.Blind, s.Sight)
+		require.Equal(b.t, "nobody writes", s.Why)
+		set("a/job-2.pcapng", "")
+		b.live(j, 31*time.Second, 32*time.Second)
+		s = b.State()
+		require.Equal(b.t, terminal.Watching, s.Sight)
+		require.Equal(b.t, "job-2.pcapng", s.Watched)
+		require.Contains(b.t, s.Notice, "goes on in a/job-2.pcapng")
 	})
 }
 

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -168,19 +167,4 @@ func TestDoorWithACrowd(t *testing.T) {
 		seen[n] = true
 	}
 	require.Len(t, seen, many)
-}
-
-func TestStreamHasItsOwnTime(t *testing.T) {
-	s := NewStream(&capture.Slice{Frames: []capture.Frame{{At: 1000}, {At: 3000}}, Events: []capture.Event{{Kind: capture.EventBus, At: 9e9, Name: "can0"}}}, 500)
-	require.EqualValues(t, 500, s.Now(), "it stands still until something has come")
-	require.False(t, s.Ended())
-	b := capture.NewBatch()
-	before := time.Now()
-	require.NoError(t, s.Next(t.Context(), b))
-	now := s.Now()
-	require.GreaterOrEqual(t, now, capture.Stamp(3000))
-	require.LessOrEqual(t, now, capture.Stamp(3000).Add(time.Since(before)))
-	require.Error(t, s.Next(t.Context(), b))
-	require.True(t, s.Ended())
-	require.EqualValues(t, 3000, s.Now(), "behind its end no time passes")
 }

@@ -557,3 +557,30 @@ func TestNumbered(t *testing.T) {
 		require.Equal(t, 1, n)
 	}
 }
+
+// TestHowOldTheNewsIs: a frame reaches who follows within a flush and a look, and the clock that its age is
+// counted by is behind by no more than the time between two frames.
+func TestHowOldTheNewsIs(t *testing.T) {
+	const flush, look, apart = 100 * time.Millisecond, 50 * time.Millisecond, 10 * time.Millisecond
+	path, door := attended(t, 1)
+	synctest.Test(t, func(t *testing.T) {
+		m := record(t, path, door, nil, &paced{frames: 1000}, nil)
+		trail, err := OpenTrail(path)
+		require.NoError(t, err)
+		defer func() { trail.Close() }()
+		s := NewStream(trail, stampNow())
+		began, b, oldest, off := time.Now(), capture.NewBatch(), time.Duration(0), time.Duration(0)
+		for err = s.Next(t.Context(), b); err == nil; err = s.Next(t.Context(), b) {
+			if time.Since(began) < time.Second || len(b.Frames) == 0 {
+				continue // before that nobody knows what is quick
+			}
+			oldest = max(oldest, stampNow().Sub(b.Frames[0].At))
+			off = max(off, stampNow().Sub(s.Now()))
+		}
+		require.ErrorIs(t, err, io.EOF)
+		require.NoError(t, <-m.done)
+		t.Logf("the oldest frame was %v old when it came, and the clock behind by at most %v", oldest, off)
+		require.LessOrEqual(t, oldest, flush+look+apart)
+		require.LessOrEqual(t, off, 2*apart)
+	})
+}

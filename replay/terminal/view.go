@@ -301,7 +301,7 @@ func (p *Picture) busRow(s *State, y int) {
 		written = "  written " + age(s.Recording.WrittenAgo) + " ago"
 		right = s.Recording.Sound
 	case s.Watched != "":
-		right = "watches " + clean(s.Watched)
+		right = cut("watches "+clean(s.Watched), p.width/2)
 	case s.End > s.Start:
 		right = clock(s.Start, s.Now) + " of " + clock(s.Start, s.End)
 	}
