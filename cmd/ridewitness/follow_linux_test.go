@@ -26,7 +26,7 @@ func (p *running) fillsUp(file string, watcher *running) (next string) {
 	require.Zero(p.t, exit, errs)
 	next = live.Numbered(file, 2)
 	goesOn := "The recording goes on in " + next
-	watcher.until("job.pcapng is not written any more", goesOn)
+	watcher.until("file ended, none goes on yet", goesOn)
 	require.NoError(p.t, unix.Prlimit(p.Process.Pid, unix.RLIMIT_FSIZE, &was, nil))
 	if !strings.Contains(watcher.seen[len(watcher.seen)-1], goesOn) {
 		watcher.until(goesOn)

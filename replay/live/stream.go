@@ -23,8 +23,8 @@ type Stream struct {
 
 	mu     sync.Mutex
 	last   capture.Stamp // that came
-	quick  came // the quickest of this stretch
-	before came // and of the one before
+	quick  came          // the quickest of this stretch
+	before came          // and of the one before
 	turned time.Time
 	ended  bool
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"path/filepath"
 	"slices"
 	"sync"
 	"time"
@@ -122,7 +121,7 @@ func (t *Trail) ended(ctx context.Context, end error, into *capture.Batch) error
 			t.wait("")
 			return end
 		}
-		t.wait(filepath.Base(t.File()) + " is not written any more, no file goes on yet")
+		t.wait("file ended, none goes on yet")
 		select {
 		case <-ctx.Done():
 			return ctx.Err()

@@ -313,7 +313,7 @@ func TestATrailWaitsForRoom(t *testing.T) {
 		require.ErrorIs(t, w.end, io.EOF)
 		w.whole(t, frames)
 		require.Equal(t, []string{"job.pcapng", "job-2.pcapng"}, w.files)
-		require.Equal(t, []string{"job.pcapng is not written any more, no file goes on yet"}, w.waits[:1])
+		require.Equal(t, []string{"file ended, none goes on yet"}, w.waits[:1])
 	})
 }
 

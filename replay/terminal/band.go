@@ -45,7 +45,7 @@ func (s *State) band(w, rows int) []line {
 	}
 	var head []line
 	if s.Sight == Blind {
-		head = lines(Reverse, firstFit(w, min(rows-1, 2), " "+blindLine, "BLIND: look at the lift, not here.")...)
+		head = lines(Reverse, firstFit(w, min(rows-1, 2), " "+blindLine, "BLIND: look at the lift, not here.", "Look at the lift, not here.")...)
 	}
 	if over := s.over(); over != "" {
 		stays := " stays      " + s.staysWords()

@@ -198,6 +198,7 @@ var states = map[string]func() *State{
 	"help":        func() *State { s := bled(1870); s.Pane = HelpPane; return s },
 	"going-down":  goingDown,
 	"not-written": notWritten,
+	"followed":    followed,
 }
 
 // goingDown is the answer to the key G over an empty spring.
@@ -211,5 +212,13 @@ func goingDown() *State {
 func notWritten() *State {
 	s := bled(1870)
 	s.Recording = &Recording{WrittenAgo: 12 * time.Second, Sound: "SOUND NOT TESTED", Trouble: "session.pcapng: no space left on device"}
+	return s
+}
+
+// followed is somebody else's recording between two of its files.
+func followed() *State {
+	s := bled(1870)
+	s.Recording, s.Keys = nil, WatchKeys
+	s.Watched, s.Sight, s.Why = "job.pcapng", Blind, "file ended, none goes on yet"
 	return s
 }
