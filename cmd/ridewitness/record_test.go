@@ -21,8 +21,15 @@ import (
 	"ridewitness/capture/session"
 )
 
+// check is a test, or one draw of a property.
+type check interface {
+	require.TestingT
+	Helper()
+	Context() context.Context
+}
+
 // does runs a command line in this process, and returns what it printed and its exit status.
-func does(t *testing.T, args ...string) (out, errs string, exit int) {
+func does(t check, args ...string) (out, errs string, exit int) {
 	t.Helper()
 	var o, e bytes.Buffer
 	a := &App{In: strings.NewReader(""), Out: &o, Err: &e, Now: time.Now, Width: defaultWidth, Height: defaultHeight, Log: zerolog.Nop()}
@@ -52,7 +59,7 @@ func foreign(t *testing.T, base string) (file string, known []string) {
 }
 
 // journal returns the records of one kind in a session.
-func journal[R any](t *testing.T, path, kind string) []R {
+func journal[R any](t check, path, kind string) []R {
 	t.Helper()
 	source, err := session.Open(path)
 	require.NoError(t, err)
@@ -77,7 +84,7 @@ func journal[R any](t *testing.T, path, kind string) []R {
 
 // reviewed is a review in JSON, without what a copy must have of its own: name, seals, numbers of records,
 // and the time of what was journalled last.
-func reviewed(t *testing.T, args ...string) map[string]any {
+func reviewed(t check, args ...string) map[string]any {
 	t.Helper()
 	out, errs, _ := does(t, append([]string{"review", "--format", "json"}, args...)...)
 	require.Empty(t, errs)
@@ -117,33 +124,41 @@ func TestHazard16RecordedAgain(t *testing.T) {
 			before := reviewed(t, append([]string{file}, known...)...)
 			require.Equal(t, before, reviewed(t, again))
 
-			var warned, broken []string
-			for _, w := range journal[session.WarningRecord](t, again, session.KindWarning) {
-				warned = append(warned, w.Rule+" "+w.Corner)
-				if w.ClosedMM != nil && strings.HasPrefix(w.Rule, "lowered-") {
-					require.LessOrEqual(t, *w.ClosedMM, latest, "%s %s", w.Rule, w.Corner)
-				}
-			}
-			for _, each := range before["findings"].([]any) {
-				f := each.(map[string]any)
-				rule, corner := f["rule"].(string), word(f["corner"])
-				if f["outcome"] == "broken" && slices.Contains(sounding, rule) {
-					broken = append(broken, rule+" "+corner)
-				}
-			}
-			for _, b := range broken {
-				require.Contains(t, warned, b, "broken, and nobody was warned")
-			}
-			for _, w := range warned {
-				if !strings.HasPrefix(w, " ") { // the screen's own: not proven
-					require.Contains(t, broken, w, "a warning that the review knows nothing of")
-				}
-			}
+			warned := warnedAsReviewed(t, again, before)
 			if before["outcome"] == "nothing-found" {
 				require.Empty(t, warned, "an alarm in a proper job (HAZARDS H04)")
 			}
 		})
 	}
+}
+
+// warnedAsReviewed requires of a recording that what was warned of while it was made is what its review finds
+// broken, and returns that.
+func warnedAsReviewed(t check, path string, review map[string]any) (warned []string) {
+	t.Helper()
+	var broken []string
+	for _, w := range journal[session.WarningRecord](t, path, session.KindWarning) {
+		warned = append(warned, w.Rule+" "+w.Corner)
+		if w.ClosedMM != nil && strings.HasPrefix(w.Rule, "lowered-") {
+			require.LessOrEqual(t, *w.ClosedMM, latest, "%s %s", w.Rule, w.Corner)
+		}
+	}
+	for _, each := range review["findings"].([]any) {
+		f := each.(map[string]any)
+		rule, corner := f["rule"].(string), word(f["corner"])
+		if f["outcome"] == "broken" && slices.Contains(sounding, rule) {
+			broken = append(broken, rule+" "+corner)
+		}
+	}
+	for _, b := range broken {
+		require.Contains(t, warned, b, "broken, and nobody was warned")
+	}
+	for _, w := range warned {
+		if !strings.HasPrefix(w, " ") { // the screen's own: not proven
+			require.Contains(t, broken, w, "a warning that the review knows nothing of")
+		}
+	}
+	return warned
 }
 
 // latest is how far a corner may have closed when the warning comes, in mm: 4 mm, or six times the noise of
