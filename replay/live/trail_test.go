@@ -322,13 +322,10 @@ func TestATrailOfAHangingDisk(t *testing.T) {
 	path, door := attended(t, 2)
 	synctest.Test(t, func(t *testing.T) {
 		m := record(t, path, door, []int{20}, &paced{frames: 400}, nil)
-		hangs, err := os.Open(path)
-		require.NoError(t, err)
-		defer hangs.Close()
 		trail, err := OpenTrail(path)
 		require.NoError(t, err)
 		defer func() { trail.Close() }()
-		lockWhenFree(t, hangs)
+		lockWhenFree(t, path)
 		w := walk(t, trail)
 		require.NoError(t, <-m.done)
 		require.ErrorIs(t, w.end, io.EOF)
@@ -336,17 +333,22 @@ func TestATrailOfAHangingDisk(t *testing.T) {
 	})
 }
 
-// lockWhenFree takes the lock of a file for ever, as soon as its recorder lets go of it.
-func lockWhenFree(t *testing.T, f *os.File) {
+// lockWhenFree takes the lock of a file as soon as its recorder lets go of it, and keeps it until the test ends.
+func lockWhenFree(t *testing.T, path string) {
 	t.Helper()
-	taken := make(chan error, 1)
+	f, err := os.Open(path)
+	require.NoError(t, err)
+	taken := make(chan struct{})
 	go func() {
+		defer close(taken)
 		for syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB) != nil {
 			time.Sleep(time.Millisecond)
 		}
-		taken <- nil
 	}()
-	t.Cleanup(func() { require.NoError(t, <-taken) })
+	t.Cleanup(func() {
+		<-taken
+		f.Close()
+	})
 }
 
 // head is how a file of the recording `one` begins.
