@@ -9,6 +9,7 @@ import (
 
 	"ridewitness/decode/signaldef"
 	"ridewitness/replay/classroom"
+	"ridewitness/replay/handover"
 	"ridewitness/replay/scenario"
 	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
@@ -39,6 +40,7 @@ var topics = []topic{
 var outputSchemas = map[string]func() []byte{
 	"review":   review.SchemaDocument,
 	"compare":  review.CompareSchemaDocument,
+	"handover": handover.SchemaDocument,
 	"simulate": scenario.Schema,
 	"class":    classroom.Schema,
 }
@@ -90,7 +92,7 @@ func (a *App) help(root *cobra.Command, args []string, schema bool) error {
 			return t.write(a.Out)
 		}
 		if t.schema == nil {
-			return usage("signals, jobcard, review, compare, simulate and class have one", "%s has no schema", t.name)
+			return usage("signals, jobcard, review, compare, handover, simulate and class have one", "%s has no schema", t.name)
 		}
 		_, err := a.Out.Write(t.schema())
 		return err

@@ -356,7 +356,7 @@ func (r *Report) conclude(s *terminal.State, j *safety.Judge) {
 	case len(r.CannotTell) == 0 && len(r.Said) == 0:
 		r.Lowering, r.NoWarning = NothingKnown, s.StandingLine()
 	}
-	r.Open = slices.Concat([]string{}, r.Against, r.Bled, r.CannotTell, r.Said)
+	r.Open = append([]string{}, slices.Concat(r.Against, r.Bled, r.CannotTell, r.Said)...) // of nothing too: null would be unknown
 	for _, f := range r.Refused {
 		if !f.Granted {
 			r.Open = append(r.Open, r.clock(f.at)+" "+f.Says+".")
