@@ -30,6 +30,7 @@ type receiver struct {
 	queue   *queue
 	options Options
 	clock   *clock
+	links   func() ([]Facts, error) // Links
 	buses   []*bus
 	polls   []unix.PollFd // the buses' sockets, and last the bell
 	bell    int           // an eventfd that ends the waiting
@@ -68,7 +69,7 @@ func newReceiver(q *queue, o Options) (*receiver, error) {
 	}
 	first := readClocks()
 	first.synced = host.ClockNow().Synchronised
-	return &receiver{queue: q, options: o, clock: newClock(first), bell: bell, done: make(chan struct{})}, nil
+	return &receiver{queue: q, options: o, clock: newClock(first), links: Links, bell: bell, done: make(chan struct{})}, nil
 }
 
 // add opens a bus and tells of it.
@@ -289,7 +290,7 @@ func (r *receiver) anyGone() bool {
 // look asks the kernel for its links, and tells what changed.
 func (r *receiver) look() {
 	r.looked = r.clock.last.monotonic
-	links, err := Links()
+	links, err := r.links()
 	if err != nil {
 		r.queue.tell(capture.Event{At: r.clock.now(), Kind: capture.EventDamage, Err: err})
 		return

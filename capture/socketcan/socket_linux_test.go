@@ -11,15 +11,22 @@ import (
 	"ridewitness/capture"
 )
 
-// datagrams returns a socket as a bus has it, and one that sends to it: UDP over loopback, which every
-// kernel has, with the same stamps and the same counter of drops.
+// datagrams returns a socket as a bus has it, and one that sends to it. Both go with the test.
 func datagrams(t testing.TB, buffer int) (in *socket, out int) {
+	t.Helper()
+	in, out = pair(t, buffer)
+	t.Cleanup(in.close)
+	return in, out
+}
+
+// pair returns a socket as a bus has it, and one that sends to it: UDP over loopback, which every kernel
+// has, with the same stamps and the same counter of drops. The sender goes with the test.
+func pair(t testing.TB, buffer int) (in *socket, out int) {
 	t.Helper()
 	fd, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
 	require.NoError(t, err)
 	in, err = listen(fd, buffer)
 	require.NoError(t, err)
-	t.Cleanup(in.close)
 	require.NoError(t, unix.Bind(fd, &unix.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}))
 	address, err := unix.Getsockname(fd)
 	require.NoError(t, err)

@@ -1,0 +1,321 @@
+package socketcan
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"runtime/debug"
+	"strconv"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"ridewitness/capture"
+	"ridewitness/capture/recorder"
+	"ridewitness/capture/session"
+	"ridewitness/decode/signaldef"
+	"ridewitness/replay/live"
+	"ridewitness/replay/scenario"
+	"ridewitness/safety"
+	"ridewitness/safety/jobcard"
+)
+
+// The whole way of a frame but the bus itself: datagrams into sockets, and behind them the thread that
+// receives, the ring, the recorder with its file on a disk, decoder and judge, as a recording has them.
+
+// standIn is a Source whose buses are datagram sockets, and what sends to each. They are named can0,
+// can1 and so on. It ends when it is closed.
+func standIn(t testing.TB, buses int) (s *Source, out []int) {
+	t.Helper()
+	s = &Source{queue: newQueue(ringFrames)}
+	r, err := newReceiver(s.queue, Options{})
+	require.NoError(t, err)
+	s.receiver = r
+	var links []Facts
+	for i := range buses {
+		f := Facts{Name: fmt.Sprintf("can%d", i), Index: i + 1, Kind: KindVirtual, CAN: true, Up: true, Mode: ModeVirtual}
+		in, to := pair(t, DefaultBuffer)
+		r.buses = append(r.buses, &bus{id: capture.BusID(i), name: f.Name, facts: f, socket: in})
+		s.queue.tell(capture.Event{At: r.clock.now(), Kind: capture.EventBus, Bus: capture.BusID(i), Name: f.Name})
+		links, out = append(links, f), append(out, to)
+		s.buses = append(s.buses, Bus{Name: f.Name, Facts: f, Buffer: in.buffer, Forced: in.forced})
+	}
+	r.links = func() ([]Facts, error) { return links, nil }
+	go r.run()
+	t.Cleanup(func() { s.Close() })
+	return s, out
+}
+
+// wagon is the demonstration vehicle: its definitions and job card, and some frames as its two buses
+// carry them.
+type wagon struct {
+	pipeline *safety.Pipeline
+	records  [2][]byte // struct can_frame, one behind the other
+}
+
+func newWagon(t testing.TB) *wagon {
+	t.Helper()
+	job, err := scenario.Builtin("proper")
+	require.NoError(t, err)
+	signals, err := signaldef.Load("definitions", []byte(job.Definitions()))
+	require.NoError(t, err)
+	card, err := jobcard.Load("card", []byte(job.Card()))
+	require.NoError(t, err)
+	w := &wagon{}
+	w.pipeline, err = safety.NewPipeline(signals, card, nil)
+	require.NoError(t, err)
+	run, err := job.Open(1)
+	require.NoError(t, err)
+	batch := capture.NewBatch()
+	for range 8 {
+		require.NoError(t, run.Next(t.Context(), batch))
+		for i := range batch.Frames {
+			f := &batch.Frames[i]
+			r := record(uint32(f.ID), 0)
+			r[4] = f.Len
+			copy(r[8:], f.Data[:f.Len])
+			w.records[f.Bus] = append(w.records[f.Bus], r...)
+		}
+	}
+	return w
+}
+
+// traffic sends a vehicle's frames in a circle, a share of them to each bus.
+type traffic struct {
+	out     []int
+	records [][]byte // by bus, struct can_frame one behind the other
+	next    []int    // by bus, in bytes
+	sent    uint64
+	ring    uint64 // the most frames that ever waited behind the sockets
+}
+
+// atOnce is how many datagrams one write makes at most (UDP_MAX_SEGMENTS of linux/udp.h).
+const atOnce = 64
+
+func newTraffic(t testing.TB, w *wagon, out []int) *traffic {
+	t.Helper()
+	s := &traffic{out: out, next: make([]int, len(out))}
+	for i, to := range out {
+		require.NoError(t, unix.SetsockoptInt(to, unix.SOL_UDP, unix.UDP_SEGMENT, classicFrameLength))
+		s.records = append(s.records, w.records[i%len(w.records)])
+	}
+	return s
+}
+
+// second sends for a second, each millisecond what is due.
+func (s *traffic) second(rate int, waiting *queue) error {
+	begin, before := clockNow(unix.CLOCK_MONOTONIC), 0
+	for ms := 1; ms <= 1000; ms++ {
+		at := unix.NsecToTimespec(begin + int64(ms)*int64(time.Millisecond))
+		for unix.ClockNanosleep(unix.CLOCK_MONOTONIC, unix.TIMER_ABSTIME, &at, nil) == unix.EINTR {
+		}
+		due := rate / len(s.out) * ms / 1000
+		for bus := range s.out {
+			if err := s.send(bus, due-before); err != nil {
+				return err
+			}
+		}
+		before = due
+		s.ring = max(s.ring, waiting.given.Load()-waiting.taken.Load())
+	}
+	return nil
+}
+
+// send sends some frames to a bus. The kernel makes a datagram of each.
+func (s *traffic) send(bus, count int) error {
+	records := s.records[bus]
+	for left := count * classicFrameLength; left > 0; {
+		from := s.next[bus]
+		n, err := unix.Write(s.out[bus], records[from:min(len(records), from+min(left, atOnce*classicFrameLength))])
+		if err != nil && !errors.Is(err, unix.EINTR) {
+			return err
+		}
+		n = max(n, 0)
+		left -= n
+		s.next[bus] = (from + n) % len(records)
+		s.sent += uint64(n / classicFrameLength)
+	}
+	return nil
+}
+
+// stallable is a file on a disk that can be made to take nothing for a while.
+type stallable struct {
+	session.File
+	write, sync atomic.Int64 // nanoseconds that the next one waits
+}
+
+func (s *stallable) Write(b []byte) (int, error) {
+	s.wait(&s.write)
+	return s.File.Write(b)
+}
+
+func (s *stallable) Sync() error {
+	s.wait(&s.sync)
+	return s.File.Sync()
+}
+
+func (s *stallable) wait(long *atomic.Int64) {
+	if d := long.Swap(0); d != 0 {
+		<-time.After(time.Duration(d))
+	}
+}
+
+// chain is a recording of a stand-in at work.
+type chain struct {
+	source *Source
+	out    []int
+	wagon  *wagon
+	rec    *recorder.Recorder
+	path   string
+	file   *stallable
+	done   sync.WaitGroup
+	failed [2]error
+}
+
+// newChain starts a recording; change, when set, changes how it is shown.
+func newChain(t testing.TB, buses int, change func(*chain, *live.Options)) *chain {
+	t.Helper()
+	c := &chain{wagon: newWagon(t), path: filepath.Join(t.TempDir(), "chain.pcapng")}
+	c.source, c.out = standIn(t, buses)
+	f, err := session.Create(c.path)
+	require.NoError(t, err)
+	c.file = &stallable{File: f}
+	c.rec, err = recorder.New(c.source, recorder.Options{
+		Head:  session.SessionRecord{Origin: session.OriginVirtual},
+		Files: func(int) (session.File, string, error) { return c.file, c.path, nil },
+		Now:   c.source.Now, Stop: func() { c.source.Close() },
+	})
+	require.NoError(t, err)
+	o := live.Options{Pipeline: c.wagon.pipeline, Now: c.source.Now, Keep: c.rec}
+	if change != nil {
+		change(c, &o)
+	}
+	ear := c.rec.Listen()
+	c.done.Go(func() { c.failed[0] = c.rec.Run(context.Background()) })
+	c.done.Go(func() {
+		c.failed[1] = live.New(o).Run(context.Background(), ear)
+		ear.Close()
+	})
+	return c
+}
+
+// end ends the recording, and accounts for every frame that was sent: each is in the file, or in a
+// count of lost ones that is in the file. It returns that count.
+func (c *chain) end(t testing.TB, sent uint64) (lost uint64) {
+	t.Helper()
+	require.NoError(t, c.source.Close())
+	c.done.Wait()
+	require.NoError(t, errors.Join(c.failed[:]...))
+	r, err := session.Open(c.path)
+	require.NoError(t, err)
+	defer r.Close()
+	var facts session.Facts
+	kept, batch := uint64(0), capture.NewBatch()
+	for err = r.Next(t.Context(), batch); err == nil; err = r.Next(t.Context(), batch) {
+		facts.Observe(batch)
+		kept += uint64(len(batch.Frames))
+	}
+	require.ErrorIs(t, err, io.EOF)
+	require.Equal(t, session.Sealed, r.Integrity().Verdict, r.Integrity().Why)
+	require.NotNil(t, facts.Lost())
+	require.Equal(t, sent, kept+*facts.Lost())
+	return *facts.Lost()
+}
+
+// The way of every frame, in small: what is sent on eight buses is in the file or counted.
+func TestChainKeepsWhatIsSent(t *testing.T) {
+	c := newChain(t, 8, nil)
+	s := newTraffic(t, c.wagon, c.out)
+	for range 50 {
+		for bus := range c.out {
+			require.NoError(t, s.send(bus, 40))
+		}
+	}
+	require.Zero(t, c.end(t, s.sent))
+}
+
+// BenchmarkChain records paced traffic, one second of it per iteration: say -benchtime 5x. cpu-% is the
+// processor time of the process less that of the thread that sends, in percent of one core. What the
+// kernel does for a datagram until it waits in the socket is done by who sends it, and is not in it.
+// 'stalled' is with a disk that takes nothing for the first second.
+func BenchmarkChain(b *testing.B) {
+	for _, c := range []struct {
+		name        string
+		rate, buses int
+		stall       time.Duration
+	}{
+		{"5000", 5_000, 2, 0},
+		{"40000", 40_000, 2, 0},
+		{"170000", 170_000, 8, 0},
+		{"170000-stalled", 170_000, 8, time.Second},
+	} {
+		b.Run(c.name, func(b *testing.B) { benchmarkChain(b, c.rate, c.buses, c.stall) })
+	}
+}
+
+func benchmarkChain(b *testing.B, rate, buses int, stall time.Duration) {
+	c := newChain(b, buses, nil)
+	s := newTraffic(b, c.wagon, c.out)
+	resetPeak(b)
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	c.file.write.Store(int64(stall))
+	c.file.sync.Store(int64(stall))
+	before, beganAt := cpuWithoutThisThread(b), time.Now()
+	for b.Loop() {
+		if err := s.second(rate, c.source.queue); err != nil {
+			b.Fatal(err)
+		}
+	}
+	cpu := cpuWithoutThisThread(b) - before
+	wall := time.Since(beganAt)
+	peak, resident := memory(b, "VmHWM"), memory(b, "VmRSS")
+	missed := c.rec.Status().Missed
+	b.ReportMetric(0, "ns/op") // a second, by definition
+	b.ReportMetric(float64(s.sent)/wall.Seconds(), "frames/s")
+	b.ReportMetric(100*cpu.Seconds()/wall.Seconds(), "cpu-%")
+	b.ReportMetric(float64(c.end(b, s.sent)), "lost")
+	b.ReportMetric(float64(missed), "unjudged")
+	b.ReportMetric(1000*float64(s.ring)/float64(rate), "ring-ms")
+	b.ReportMetric(peak, "peak-MiB")
+	b.ReportMetric(resident, "rss-MiB")
+}
+
+// cpuWithoutThisThread returns the processor time that the process has taken, less that of the calling
+// thread.
+func cpuWithoutThisThread(t testing.TB) time.Duration {
+	t.Helper()
+	var all, own unix.Rusage
+	require.NoError(t, unix.Getrusage(unix.RUSAGE_SELF, &all))
+	require.NoError(t, unix.Getrusage(unix.RUSAGE_THREAD, &own))
+	return time.Duration(all.Utime.Nano() + all.Stime.Nano() - own.Utime.Nano() - own.Stime.Nano())
+}
+
+// resetPeak makes the process's peak of memory what it uses now (proc(5), clear_refs).
+func resetPeak(t testing.TB) {
+	t.Helper()
+	debug.FreeOSMemory()
+	require.NoError(t, os.WriteFile("/proc/self/clear_refs", []byte("5"), 0))
+}
+
+// memory returns a line of /proc/self/status (proc(5)) in MiB.
+func memory(t testing.TB, name string) float64 {
+	t.Helper()
+	status, err := os.ReadFile("/proc/self/status")
+	require.NoError(t, err)
+	_, rest, found := bytes.Cut(status, []byte("\n"+name+":"))
+	require.True(t, found)
+	line, _, _ := bytes.Cut(rest, []byte(" kB\n"))
+	kib, err := strconv.ParseFloat(string(bytes.TrimSpace(line)), 64)
+	require.NoError(t, err)
+	return kib / 1024
+}
