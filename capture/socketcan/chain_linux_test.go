@@ -3,12 +3,13 @@ package socketcan
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
-	"runtime"
 	"runtime/debug"
 	"strconv"
 	"sync"
@@ -95,24 +96,24 @@ type traffic struct {
 	records [][]byte // by bus, struct can_frame one behind the other
 	next    []int    // by bus, in bytes
 	sent    uint64
-	ring    uint64 // the most frames that ever waited behind the sockets
 }
 
 // atOnce is how many datagrams one write makes at most (UDP_MAX_SEGMENTS of linux/udp.h).
 const atOnce = 64
 
-func newTraffic(t testing.TB, w *wagon, out []int) *traffic {
-	t.Helper()
+func newTraffic(records [2][]byte, out []int) (*traffic, error) {
 	s := &traffic{out: out, next: make([]int, len(out))}
 	for i, to := range out {
-		require.NoError(t, unix.SetsockoptInt(to, unix.SOL_UDP, unix.UDP_SEGMENT, classicFrameLength))
-		s.records = append(s.records, w.records[i%len(w.records)])
+		if err := unix.SetsockoptInt(to, unix.SOL_UDP, unix.UDP_SEGMENT, classicFrameLength); err != nil {
+			return nil, err
+		}
+		s.records = append(s.records, records[i%len(records)])
 	}
-	return s
+	return s, nil
 }
 
 // second sends for a second, each millisecond what is due.
-func (s *traffic) second(rate int, waiting *queue) error {
+func (s *traffic) second(rate int) error {
 	begin, before := clockNow(unix.CLOCK_MONOTONIC), 0
 	for ms := 1; ms <= 1000; ms++ {
 		at := unix.NsecToTimespec(begin + int64(ms)*int64(time.Millisecond))
@@ -125,7 +126,6 @@ func (s *traffic) second(rate int, waiting *queue) error {
 			}
 		}
 		before = due
-		s.ring = max(s.ring, waiting.given.Load()-waiting.taken.Load())
 	}
 	return nil
 }
@@ -145,6 +145,97 @@ func (s *traffic) send(bus, count int) error {
 		s.sent += uint64(n / classicFrameLength)
 	}
 	return nil
+}
+
+// A sender is a process of its own, so that the processor time of this one is that of a recording. It is
+// this program under another name: what it sends is on its standard input, its sockets are the files from
+// 3 on. For every line that it reads it sends for a second, and then says how many frames it has sent.
+const senderName = "sender-of-frames"
+
+// senderOrder is what a sender is told first.
+type senderOrder struct {
+	Records [2][]byte
+	Buses   int
+	Rate    int // frames a second, of all buses together
+}
+
+func TestMain(m *testing.M) {
+	if os.Args[0] == senderName {
+		if err := sendAsTold(); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
+	os.Exit(m.Run())
+}
+
+func sendAsTold() error {
+	told := json.NewDecoder(os.Stdin)
+	var order senderOrder
+	if err := told.Decode(&order); err != nil {
+		return err
+	}
+	var out []int
+	for i := range order.Buses {
+		out = append(out, 3+i)
+	}
+	s, err := newTraffic(order.Records, out)
+	if err != nil {
+		return err
+	}
+	for {
+		var again struct{}
+		if err := told.Decode(&again); err != nil {
+			return nil // nobody asks any more
+		}
+		if err := s.second(order.Rate); err != nil {
+			return err
+		}
+		fmt.Println(s.sent)
+	}
+}
+
+// sender is such a process.
+type sender struct {
+	tell *json.Encoder
+	in   io.Reader
+	sent uint64
+}
+
+func newSender(t testing.TB, rate int, c *chain) *sender {
+	t.Helper()
+	self, err := os.Executable()
+	require.NoError(t, err)
+	cmd := &exec.Cmd{Path: self, Args: []string{senderName}, Stderr: os.Stderr}
+	for _, fd := range c.out {
+		same, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, 0)
+		require.NoError(t, err)
+		f := os.NewFile(uintptr(same), "socket")
+		defer f.Close()
+		cmd.ExtraFiles = append(cmd.ExtraFiles, f)
+	}
+	to, err := cmd.StdinPipe()
+	require.NoError(t, err)
+	from, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	t.Cleanup(func() {
+		to.Close()
+		require.NoError(t, cmd.Wait())
+	})
+	s := &sender{tell: json.NewEncoder(to), in: from}
+	require.NoError(t, s.tell.Encode(senderOrder{Records: c.wagon.records, Buses: len(c.out), Rate: rate}))
+	return s
+}
+
+// second lets it send for a second.
+func (s *sender) second() error {
+	if err := s.tell.Encode(struct{}{}); err != nil {
+		return err
+	}
+	_, err := fmt.Fscanln(s.in, &s.sent)
+	return err
 }
 
 // stallable is a file on a disk that can be made to take nothing for a while.
@@ -234,19 +325,21 @@ func (c *chain) end(t testing.TB, sent uint64) (lost uint64) {
 // The way of every frame, in small: what is sent on eight buses is in the file or counted.
 func TestChainKeepsWhatIsSent(t *testing.T) {
 	c := newChain(t, 8, nil)
-	s := newTraffic(t, c.wagon, c.out)
+	s, err := newTraffic(c.wagon.records, c.out)
+	require.NoError(t, err)
 	for range 50 {
 		for bus := range c.out {
 			require.NoError(t, s.send(bus, 40))
 		}
 	}
+	require.EqualValues(t, 16_000, s.sent)
 	require.Zero(t, c.end(t, s.sent))
 }
 
 // BenchmarkChain records paced traffic, one second of it per iteration: say -benchtime 5x. cpu-% is the
-// processor time of the process less that of the thread that sends, in percent of one core. What the
-// kernel does for a datagram until it waits in the socket is done by who sends it, and is not in it.
-// 'stalled' is with a disk that takes nothing for the first second.
+// processor time of the recording process, in percent of one core. What the kernel does for a datagram
+// until it waits in the socket is done by who sends it, and is not in it. 'stalled' is with a disk that
+// takes nothing for the first second.
 func BenchmarkChain(b *testing.B) {
 	for _, c := range []struct {
 		name        string
@@ -264,20 +357,17 @@ func BenchmarkChain(b *testing.B) {
 
 func benchmarkChain(b *testing.B, rate, buses int, stall time.Duration) {
 	c := newChain(b, buses, nil)
-	s := newTraffic(b, c.wagon, c.out)
+	s := newSender(b, rate, c)
 	resetPeak(b)
-	runtime.LockOSThread()
-	defer runtime.UnlockOSThread()
 	c.file.write.Store(int64(stall))
 	c.file.sync.Store(int64(stall))
-	before, beganAt := cpuWithoutThisThread(b), time.Now()
+	before, began := processorTime(b), time.Now()
 	for b.Loop() {
-		if err := s.second(rate, c.source.queue); err != nil {
+		if err := s.second(); err != nil {
 			b.Fatal(err)
 		}
 	}
-	cpu := cpuWithoutThisThread(b) - before
-	wall := time.Since(beganAt)
+	cpu, wall := processorTime(b)-before, time.Since(began)
 	peak, resident := memory(b, "VmHWM"), memory(b, "VmRSS")
 	missed := c.rec.Status().Missed
 	b.ReportMetric(0, "ns/op") // a second, by definition
@@ -285,19 +375,16 @@ func benchmarkChain(b *testing.B, rate, buses int, stall time.Duration) {
 	b.ReportMetric(100*cpu.Seconds()/wall.Seconds(), "cpu-%")
 	b.ReportMetric(float64(c.end(b, s.sent)), "lost")
 	b.ReportMetric(float64(missed), "unjudged")
-	b.ReportMetric(1000*float64(s.ring)/float64(rate), "ring-ms")
 	b.ReportMetric(peak, "peak-MiB")
 	b.ReportMetric(resident, "rss-MiB")
 }
 
-// cpuWithoutThisThread returns the processor time that the process has taken, less that of the calling
-// thread.
-func cpuWithoutThisThread(t testing.TB) time.Duration {
+// processorTime returns what this process has taken so far.
+func processorTime(t testing.TB) time.Duration {
 	t.Helper()
-	var all, own unix.Rusage
+	var all unix.Rusage
 	require.NoError(t, unix.Getrusage(unix.RUSAGE_SELF, &all))
-	require.NoError(t, unix.Getrusage(unix.RUSAGE_THREAD, &own))
-	return time.Duration(all.Utime.Nano() + all.Stime.Nano() - own.Utime.Nano() - own.Stime.Nano())
+	return time.Duration(all.Utime.Nano() + all.Stime.Nano())
 }
 
 // resetPeak makes the process's peak of memory what it uses now (proc(5), clear_refs).
