@@ -234,9 +234,9 @@ func (d *Desk) late(at capture.Stamp) time.Duration {
 
 // alarm is called by the follower at the moment a danger begins.
 func (d *Desk) alarm(s terminal.State) {
-	late := d.late(s.Now)
-	d.mu.Lock()
 	newest := s.Dangers[0]
+	late := d.late(newest.Brought)
+	d.mu.Lock()
 	n := warned{Danger: newest, late: late, put: time.Now()}
 	for i := range s.Corners {
 		if s.Corners[i].Corner == newest.Corner {

@@ -191,6 +191,30 @@ func TestHazard05WarningIsOnRecord(t *testing.T) {
 	}
 }
 
+// TestToldIsFromTheFrame: what is judged late is told late, on record too, whatever pictures were drawn
+// between the frame and its judge.
+func TestToldIsFromTheFrame(t *testing.T) {
+	j := simulated(t, "early")
+	sit(t, j, untilDown, nil, func(b *table) {
+		const late = 700 * time.Millisecond
+		b.pass(late)
+		const step = 100 * time.Millisecond
+		for at := untilDown; len(b.ear.warned()) == 0 && at < untilDown+time.Minute; at += step {
+			b.pass(step)
+			_ = b.State()
+			b.give(j.between(at, at+step))
+		}
+		require.NotEmpty(b.t, b.ear.warned(), "no alarm")
+		shown := b.ear.warned()[0]
+		b.pass(40 * time.Millisecond) // the terminal takes it
+		b.told(&shown)
+		w := first[session.WarningRecord](b.t, b.keep.of(session.KindWarning))
+		require.NotNil(b.t, w.ToldMS)
+		require.GreaterOrEqual(b.t, *w.ToldMS, 740.0)
+		require.LessOrEqual(b.t, *w.ToldMS, 840.0, "frames come up to a step after their stamps")
+	})
+}
+
 // HAZARDS H10: a danger sounds every 5 s while it lasts; silence lasts 60 s and ends with a new danger.
 func TestHazard10Silence(t *testing.T) {
 	j := simulated(t, "early")

@@ -168,7 +168,7 @@ func (f *Follower) adapter(at capture.Stamp, lost bool) {
 	for _, s := range f.look.Standing(at) {
 		if hangsEmpty(&s) {
 			corner := s.Corner.String()
-			f.warn(danger{Danger: Danger{Rule: adapterLost, Corner: s.Corner, Since: at, Blind: true, Over: "the adapter was lost while " + corner + " hung empty.",
+			f.warn(danger{Danger: Danger{Rule: adapterLost, Corner: s.Corner, Since: at, Brought: at, Blind: true, Over: "the adapter was lost while " + corner + " hung empty.",
 				Head: "ADAPTER LOST, " + strings.ToUpper(corner) + " HANGS EMPTY. DO NOT LOWER."}})
 			return
 		}
@@ -302,7 +302,7 @@ func (f *Follower) found(found safety.Finding) {
 	f.dangers = slices.DeleteFunc(f.dangers, func(d danger) bool {
 		return d.finding == nil && d.Corner == found.Corner && d.Lasts()
 	})
-	f.warn(danger{Danger: Danger{Rule: found.Rule.Name, Corner: found.Corner, Since: found.Start, Head: head, Over: over},
+	f.warn(danger{Danger: Danger{Rule: found.Rule.Name, Corner: found.Corner, Since: found.Start, Brought: f.pipe.Judge.Now(), Head: head, Over: over},
 		finding: &found, descends: strings.HasPrefix(found.Rule.Name, "lowered-") && f.look.Descending()})
 }
 
@@ -314,7 +314,7 @@ func (f *Follower) unproven(s safety.StandingLine, h safety.Happening) {
 	head, over := unprovenHeadline(&s, f.clock)
 	f.note(h.At, "DANGER", over)
 	f.events[len(f.events)-1].Band = true
-	f.warn(danger{Danger: Danger{Corner: s.Corner, Since: h.Start, Head: head, Over: over}, descends: true})
+	f.warn(danger{Danger: Danger{Corner: s.Corner, Since: h.Start, Brought: f.pipe.Judge.Now(), Head: head, Over: over}, descends: true})
 }
 
 func (f *Follower) warn(d danger) {

@@ -114,6 +114,7 @@ type Danger struct {
 	Rule    string
 	Corner  decode.Corner
 	Since   capture.Stamp
+	Brought capture.Stamp // when what showed it came: the last frame that it took, or a mark
 	Until   capture.Stamp // 0 while it lasts
 	Head    string        // in capitals, with what to do
 	Figures string
