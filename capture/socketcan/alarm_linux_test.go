@@ -1,0 +1,238 @@
+package socketcan
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"ridewitness/capture"
+	"ridewitness/capture/session"
+	"ridewitness/replay/live"
+	"ridewitness/replay/terminal"
+)
+
+// pseudoTerminal returns both sides of a terminal (pts(4)): that of the person and that of the program.
+func pseudoTerminal(t testing.TB) (hand, line *os.File) {
+	t.Helper()
+	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
+	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
+	require.NoError(t, err)
+	require.NoError(t, unix.IoctlSetWinsize(int(hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: 80}))
+	line, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	return hand, line
+}
+
+// pressures are the spring pressures of the demonstration vehicle, one spring a frame: 0x2C6 with the
+// spring's number in the low four bits of byte 0 and, in bytes 2 and 3, low byte first, thousandths of a
+// bar from -0.5 bar on (the definitions of demo wagon 7).
+const pressures = 0x2C6
+
+// Two pressures: the job card's greatest is 11 bar.
+const (
+	usualPressure = 5_000 + 500
+	highPressure  = 12_000 + 500
+)
+
+func pressureRecord(spring, raw int) []byte {
+	r := record(pressures, 0)
+	r[4] = 8
+	r[8] = byte(spring)
+	binary.LittleEndian.PutUint16(r[10:], uint16(raw))
+	return r
+}
+
+// withoutPressures takes them out of the vehicle's frames, so that somebody else can say what they are.
+func (w *wagon) withoutPressures() {
+	var rest []byte
+	for r := range slices.Chunk(w.records[0], classicFrameLength) {
+		if binary.NativeEndian.Uint32(r) != pressures {
+			rest = append(rest, r...)
+		}
+	}
+	w.records[0] = rest
+}
+
+// Too much pressure is a danger once it has lasted for a second: then the next frame makes it. In turn
+// each of four springs has a high pressure for 1.1 s, so that a danger comes every 0.3 s.
+const (
+	pressureEvery = 25 * time.Millisecond
+	turn          = 12 // of those, until the next danger
+	springs       = 4
+	usualFor      = 4 // of the springs*turn of a round
+	highLeast     = capture.Stamp(time.Second)
+)
+
+// pressureAt is the pressure of a spring at a step.
+func pressureAt(spring, step int) int {
+	at := step - turn*spring
+	if at < 0 || at%(springs*turn) < usualFor {
+		return usualPressure
+	}
+	return highPressure
+}
+
+// dangers finds, in what was recorded, the frames that made a danger, by the rule's text and nothing
+// else, and how long the recording says that each took to be told.
+type dangers struct {
+	frames []capture.Stamp
+	told   []float64 // ms
+	high   [springs]capture.Stamp
+	known  [springs]bool
+}
+
+func (d *dangers) look(b *capture.Batch) {
+	for i := range b.Frames {
+		f := &b.Frames[i]
+		if f.Bus != 0 || f.ID != pressures {
+			continue
+		}
+		spring := int(f.Data[0]) - 1
+		switch high := binary.LittleEndian.Uint16(f.Data[2:]) == highPressure; {
+		case !high:
+			d.high[spring], d.known[spring] = 0, false
+		case d.high[spring] == 0:
+			d.high[spring] = f.At
+		case f.At-d.high[spring] >= highLeast && !d.known[spring]:
+			d.known[spring] = true
+			d.frames = append(d.frames, f.At)
+		}
+	}
+	for _, e := range b.Events {
+		var w session.WarningRecord
+		if e.Name == session.KindWarning && json.Unmarshal(e.Body, &w) == nil && w.ToldMS != nil {
+			d.told = append(d.told, *w.ToldMS)
+		}
+	}
+}
+
+// bells reads the person's side of a terminal to its end, and sends when each bell came.
+func bells(hand *os.File, now func() capture.Stamp, came chan<- []capture.Stamp) {
+	var all []capture.Stamp
+	piece := make([]byte, 64<<10)
+	for {
+		n, err := hand.Read(piece)
+		if err != nil {
+			came <- all
+			return
+		}
+		for range bytes.Count(piece[:n], []byte{'\a'}) {
+			all = append(all, now())
+		}
+	}
+}
+
+// BenchmarkFrameToAlarm measures from the stamp that the kernel gives a frame to the warning on a
+// terminal, in milliseconds, on two buses of 2,500 frames/s each. 'seen' is when the bell comes out at
+// the person's side; 'told' is what the recording says, which ends when the write has returned. An
+// iteration is a danger, every 0.3 s: say -benchtime 300x; there are at most 400. 'busy' has as many
+// other processes at work as there are cores.
+func BenchmarkFrameToAlarm(b *testing.B) {
+	b.Run("free", func(b *testing.B) { benchmarkAlarm(b) })
+	b.Run("busy", func(b *testing.B) {
+		for range runtime.NumCPU() {
+			spin(b)
+		}
+		benchmarkAlarm(b)
+	})
+}
+
+// spin starts a process that takes a core, until the benchmark or this program ends.
+func spin(b *testing.B) {
+	b.Helper()
+	cmd := exec.CommandContext(b.Context(), "sh", "-c", "while kill -0 $PPID; do :; done")
+	require.NoError(b, cmd.Start())
+	b.Cleanup(func() {
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+	})
+}
+
+func benchmarkAlarm(b *testing.B) {
+	hand, line := pseudoTerminal(b)
+	defer hand.Close()
+	c := newChain(b, 2, func(c *chain, o *live.Options) {
+		c.wagon.withoutPressures()
+		o.Terminal = terminal.Terminal{In: line, Out: line, Full: true, Colour: true, Bell: true}
+	})
+	came := make(chan []capture.Stamp, 1)
+	go bells(hand, c.source.Now, came)
+	traffic, ended := newSender(b, 5_000, c), make(chan error, 1)
+	background, stop := context.WithCancel(b.Context())
+	go func() {
+		for background.Err() == nil {
+			if err := traffic.second(); err != nil {
+				ended <- err
+				return
+			}
+		}
+		ended <- nil
+	}()
+	sent, err := sendPressures(b, c.out[0])
+	require.NoError(b, err)
+	stop()
+	require.NoError(b, <-ended)
+	var d dangers
+	lost := c.end(b, sent+traffic.sent, d.look)
+	require.NoError(b, line.Close())
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(float64(lost), "lost")
+	b.ReportMetric(float64(len(d.frames)), "dangers")
+	report(b, "told", d.told)
+	report(b, "seen", d.seen(<-came))
+}
+
+// sendPressures sends the pressures of all springs until the benchmark has had its dangers, and returns
+// how many frames that were.
+func sendPressures(b *testing.B, out int) (sent uint64, err error) {
+	tick := time.NewTicker(pressureEvery)
+	defer tick.Stop()
+	for step := 0; b.Loop(); {
+		for range turn {
+			<-tick.C
+			for spring := range springs {
+				if _, err := unix.Write(out, pressureRecord(spring+1, pressureAt(spring, step))); err != nil {
+					return sent, err
+				}
+				sent++
+			}
+			step++
+		}
+	}
+	return sent, nil
+}
+
+// seen returns how long it was from each danger's frame to the first bell behind it.
+func (d *dangers) seen(bells []capture.Stamp) (ms []float64) {
+	for _, at := range d.frames {
+		i, _ := slices.BinarySearch(bells, at)
+		if i < len(bells) {
+			ms = append(ms, float64(bells[i].Sub(at).Microseconds())/1000)
+		}
+	}
+	return ms
+}
+
+// report reports the median, the 99th percentile and the greatest of some values, and how many they are.
+func report(b *testing.B, name string, ms []float64) {
+	b.Helper()
+	require.NotEmpty(b, ms, name)
+	slices.Sort(ms)
+	b.ReportMetric(float64(len(ms)), name)
+	b.ReportMetric(ms[len(ms)/2], name+"-p50-ms")
+	b.ReportMetric(ms[(99*len(ms)+99)/100-1], name+"-p99-ms")
+	b.ReportMetric(ms[len(ms)-1], name+"-max-ms")
+}
