@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -154,8 +155,13 @@ func (r *recording) head() session.SessionRecord {
 	return head
 }
 
+// garbage is how much of it a recording lets come together, in percent of what is in use. Most of that are
+// the rings of frames, which are never garbage: the usual 100 would leave as much room again to it.
+const garbage = 25
+
 // run records until the source ends, or somebody ends it.
 func (a *App) run(ctx context.Context, r *recording, o recordOptions) error {
+	defer debug.SetGCPercent(debug.SetGCPercent(garbage))
 	pipe, err := safety.NewPipeline(r.known.signals, r.known.card, nil)
 	if err != nil {
 		return unreadable(err, "")
