@@ -5,8 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"encoding/json"
-	"fmt"
-	"os"
 	"os/exec"
 	"runtime"
 	"slices"
@@ -18,23 +16,7 @@ import (
 
 	"ridewitness/capture"
 	"ridewitness/capture/session"
-	"ridewitness/replay/live"
-	"ridewitness/replay/terminal"
 )
-
-// pseudoTerminal returns both sides of a terminal (pts(4)): that of the person and that of the program.
-func pseudoTerminal(t testing.TB) (hand, line *os.File) {
-	t.Helper()
-	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
-	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetWinsize(int(hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: 80}))
-	line, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	return hand, line
-}
 
 // pressures are the spring pressures of the demonstration vehicle, one spring a frame: 0x2C6 with the
 // spring's number in the low four bits of byte 0 and, in bytes 2 and 3, low byte first, thousandths of a
@@ -119,18 +101,16 @@ func (d *dangers) look(b *capture.Batch) {
 	}
 }
 
-// bells reads the person's side of a terminal to its end, and sends when each bell came.
-func bells(hand *os.File, now func() capture.Stamp, came chan<- []capture.Stamp) {
-	var all []capture.Stamp
+// bells reads the person's side of a terminal to its end, and returns when each bell came.
+func bells(c *chain) (all []capture.Stamp) {
 	piece := make([]byte, 64<<10)
 	for {
-		n, err := hand.Read(piece)
+		n, err := c.hand.Read(piece)
 		if err != nil {
-			came <- all
-			return
+			return all // the other side is closed
 		}
 		for range bytes.Count(piece[:n], []byte{'\a'}) {
-			all = append(all, now())
+			all = append(all, c.source.Now())
 		}
 	}
 }
@@ -162,14 +142,9 @@ func spin(b *testing.B) {
 }
 
 func benchmarkAlarm(b *testing.B) {
-	hand, line := pseudoTerminal(b)
-	defer hand.Close()
-	c := newChain(b, 2, func(c *chain, o *live.Options) {
-		c.wagon.withoutPressures()
-		o.Terminal = terminal.Terminal{In: line, Out: line, Full: true, Colour: true, Bell: true}
-	})
-	came := make(chan []capture.Stamp, 1)
-	go bells(hand, c.source.Now, came)
+	w, came := newWagon(b), make(chan []capture.Stamp, 1)
+	w.withoutPressures()
+	c := newChain(b, w, 2, func(c *chain) { came <- bells(c) })
 	traffic, ended := newSender(b, 5_000, c), make(chan error, 1)
 	background, stop := context.WithCancel(b.Context())
 	go func() {
@@ -187,7 +162,6 @@ func benchmarkAlarm(b *testing.B) {
 	require.NoError(b, <-ended)
 	var d dangers
 	lost := c.end(b, sent+traffic.sent, d.look)
-	require.NoError(b, line.Close())
 	b.ReportMetric(0, "ns/op")
 	b.ReportMetric(float64(lost), "lost")
 	b.ReportMetric(float64(len(d.frames)), "dangers")

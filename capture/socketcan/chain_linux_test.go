@@ -26,6 +26,7 @@ import (
 	"ridewitness/decode/signaldef"
 	"ridewitness/replay/live"
 	"ridewitness/replay/scenario"
+	"ridewitness/replay/terminal"
 	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
 )
@@ -260,22 +261,37 @@ func (s *stallable) wait(long *atomic.Int64) {
 	}
 }
 
-// chain is a recording of a stand-in at work.
-type chain struct {
-	source *Source
-	out    []int
-	wagon  *wagon
-	rec    *recorder.Recorder
-	path   string
-	file   *stallable
-	done   sync.WaitGroup
-	failed [2]error
+// pseudoTerminal returns both sides of a terminal (pts(4)): that of the person and that of the program.
+func pseudoTerminal(t testing.TB) (hand, line *os.File) {
+	t.Helper()
+	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
+	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
+	require.NoError(t, err)
+	require.NoError(t, unix.IoctlSetWinsize(int(hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: 80}))
+	line, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
+	require.NoError(t, err)
+	return hand, line
 }
 
-// newChain starts a recording; change, when set, changes how it is shown.
-func newChain(t testing.TB, buses int, change func(*chain, *live.Options)) *chain {
+// chain is a recording of a stand-in at work, shown on a terminal.
+type chain struct {
+	source     *Source
+	out        []int
+	wagon      *wagon
+	rec        *recorder.Recorder
+	path       string
+	file       *stallable
+	hand, line *os.File
+	done       sync.WaitGroup
+	failed     [2]error
+}
+
+// newChain starts a recording of a vehicle on some buses, whose screen is read by somebody.
+func newChain(t testing.TB, w *wagon, buses int, read func(c *chain)) *chain {
 	t.Helper()
-	c := &chain{wagon: newWagon(t), path: filepath.Join(t.TempDir(), "chain.pcapng")}
+	c := &chain{wagon: w, path: filepath.Join(t.TempDir(), "chain.pcapng")}
 	c.source, c.out = standIn(t, buses)
 	f, err := session.Create(c.path)
 	require.NoError(t, err)
@@ -286,18 +302,22 @@ func newChain(t testing.TB, buses int, change func(*chain, *live.Options)) *chai
 		Now:   c.source.Now, Stop: func() { c.source.Close() },
 	})
 	require.NoError(t, err)
-	o := live.Options{Pipeline: c.wagon.pipeline, Now: c.source.Now, Keep: c.rec}
-	if change != nil {
-		change(c, &o)
-	}
+	c.hand, c.line = pseudoTerminal(t)
+	t.Cleanup(func() { c.hand.Close() })
+	desk := live.New(live.Options{Pipeline: w.pipeline, Now: c.source.Now, Keep: c.rec,
+		Terminal: terminal.Terminal{In: c.line, Out: c.line, Full: true, Colour: true, Bell: true}})
 	ear := c.rec.Listen()
+	go read(c)
 	c.done.Go(func() { c.failed[0] = c.rec.Run(context.Background()) })
 	c.done.Go(func() {
-		c.failed[1] = live.New(o).Run(context.Background(), ear)
+		c.failed[1] = desk.Run(context.Background(), ear)
 		ear.Close()
 	})
 	return c
 }
+
+// discard reads what is shown and does nothing with it.
+func discard(c *chain) { _, _ = io.Copy(io.Discard, c.hand) }
 
 // end ends the recording, and accounts for every frame that was sent: each is in the file, or in a
 // count of lost ones that is in the file. It returns that count. look, when set, is shown what is in it.
@@ -305,7 +325,7 @@ func (c *chain) end(t testing.TB, sent uint64, look func(*capture.Batch)) (lost 
 	t.Helper()
 	require.NoError(t, c.source.Close())
 	c.done.Wait()
-	require.NoError(t, errors.Join(c.failed[:]...))
+	require.NoError(t, errors.Join(append(c.failed[:], c.line.Close())...))
 	r, err := session.Open(c.path)
 	require.NoError(t, err)
 	defer r.Close()
@@ -326,7 +346,7 @@ func (c *chain) end(t testing.TB, sent uint64, look func(*capture.Batch)) (lost 
 
 // The way of every frame, in small: what is sent on eight buses is in the file or counted.
 func TestChainKeepsWhatIsSent(t *testing.T) {
-	c := newChain(t, 8, nil)
+	c := newChain(t, newWagon(t), 8, discard)
 	s, err := newTraffic(c.wagon.records, c.out)
 	require.NoError(t, err)
 	for range 50 {
@@ -358,8 +378,9 @@ func BenchmarkChain(b *testing.B) {
 }
 
 func benchmarkChain(b *testing.B, rate, buses int, stall time.Duration) {
-	c := newChain(b, buses, nil)
+	c := newChain(b, newWagon(b), buses, discard)
 	s := newSender(b, rate, c)
+	defer debug.SetGCPercent(debug.SetGCPercent(25)) // as the command has it
 	resetPeak(b)
 	c.file.write.Store(int64(stall))
 	c.file.sync.Store(int64(stall))
