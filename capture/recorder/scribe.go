@@ -254,7 +254,7 @@ func (s *scribe) upkeep() {
 		}
 		return
 	}
-	if now.Sub(s.file.flushed) >= s.o.Timing.Flush {
+	if now.Sub(s.file.flushed) > s.o.Timing.Flush/2 { // so that no tick comes a moment too early
 		s.flush(now)
 	}
 	if s.file != nil && s.file.dirty && !s.file.syncer.busy && now.Sub(s.file.synced) >= s.o.Timing.Sync && s.flush(now) {

@@ -224,13 +224,20 @@ func (t *tape) untaken(i int) bool {
 	return n >= t.scribe.at.event && (t.ear.absent || n >= t.ear.at.event)
 }
 
-// signal wakes the readers.
+// signal wakes the readers: who listens for every frame, the scribe for a batch of them, a record or the
+// end. It looks for less by itself, before anything is late.
 func (t *tape) signal() {
-	for _, r := range []*reader{&t.scribe, &t.ear} {
-		select {
-		case r.wake <- struct{}{}:
-		default:
-		}
+	t.ear.signal()
+	batch := t.head-t.scribe.at.frame >= capture.BatchFrames
+	if batch || t.ended || t.first+uint64(len(t.events)) > t.scribe.at.event {
+		t.scribe.signal()
+	}
+}
+
+func (r *reader) signal() {
+	select {
+	case r.wake <- struct{}{}:
+	default:
 	}
 }
 
