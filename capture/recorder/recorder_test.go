@@ -374,6 +374,28 @@ func TestAStalledDiskLosesNothing(t *testing.T) {
 	})
 }
 
+// TestAStalledDiskAtFullRate: eight full buses of 1 Mbit/s carry 170,208 frames/s at most, of 47 bits each
+// (ISO 11898-1: a data frame of no data without a stuff bit, with the intermission). A disk that takes
+// nothing for a second, neither a write nor a sync, loses none of them, and the slow syncs are on record.
+func TestAStalledDiskAtFullRate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const perMillisecond = 171
+		d := &disk{stall: time.Second, syncTakes: 1100 * time.Millisecond}
+		o := options(d)
+		o.Timing = Timing{} // as it is in use
+		source := &numbered{frames: 3000 * perMillisecond, buses: 8, burst: perMillisecond}
+		source.gate = func(int) { <-time.After(time.Millisecond) }
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Len(t, got.numbers, source.frames)
+		require.Zero(t, got.lost)
+		require.True(t, has(got.records, `"what":"slow-sync"`))
+		require.Equal(t, session.Sealed, got.verdict.Verdict, got.verdict.Why)
+	})
+}
+
 // TestWhatIsLostIsCounted gives the tape too little room for a disk that stalls: what is in the file
 // and what it says is lost are everything, bus by bus.
 func TestWhatIsLostIsCounted(t *testing.T) {
