@@ -368,3 +368,17 @@ func TestHazard20ClosedInsideAGap(t *testing.T) {
 func TestHazard21BledOnTheJack(t *testing.T) {
 	timelineSays(t, "lowered-without-pressure/jack-bled", "lowered-without-pressure/jack-then-both")
 }
+
+// HAZARDS H10: the list of what was found has a bound, the alarm has none.
+func TestHazard10ManyBreachesStillAlarm(t *testing.T) {
+	j := NewJudge(nil, nil, nil)
+	alarms := 0
+	j.Alarm = func(Finding) { alarms++ }
+	p := &Pass{Rule: &Rule{Name: "any"}, judge: j, vehicle: j.vehicle}
+	for range maxVerdicts + 5 {
+		p.Report(Verdict{Outcome: Broken, Class: Seen})
+	}
+	require.Len(t, p.verdicts, maxVerdicts)
+	require.Equal(t, 5, p.dropped)
+	require.Equal(t, maxVerdicts+5, alarms)
+}

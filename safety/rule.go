@@ -105,14 +105,15 @@ func (p *Pass) unmarked(m *Mark) {
 	}
 }
 
-// Report gives a verdict. The Judge checks it before anybody sees it.
+// Report gives a verdict. The Judge checks it before anybody sees it. What is broken is told at once, also
+// when there is no room left to keep it.
 func (p *Pass) Report(v Verdict) {
 	p.applies = true
 	if len(p.verdicts) == maxVerdicts {
 		p.dropped++
-		return
+	} else {
+		p.verdicts = append(p.verdicts, v)
 	}
-	p.verdicts = append(p.verdicts, v)
 	if v.Outcome == Broken && p.judge.Alarm != nil {
 		if f := p.judge.check(p, v); f.Outcome == Broken {
 			p.judge.Alarm(f)

@@ -118,8 +118,8 @@ func bells(c *chain) (all []capture.Stamp) {
 // BenchmarkFrameToAlarm measures from the stamp that the kernel gives a frame to the warning on a
 // terminal, in milliseconds, on two buses of 2,500 frames/s each. 'seen' is when the bell comes out at
 // the person's side; 'told' is what the recording says, which ends when the write has returned. An
-// iteration is a danger, every 0.3 s: say -benchtime 300x; there are at most 400. 'busy' has as many
-// other processes at work as there are cores.
+// iteration is a danger, every 0.3 s: say -benchtime 300x. 'busy' has as many other processes at work as
+// there are cores.
 func BenchmarkFrameToAlarm(b *testing.B) {
 	b.Run("free", func(b *testing.B) { benchmarkAlarm(b) })
 	b.Run("busy", func(b *testing.B) {
