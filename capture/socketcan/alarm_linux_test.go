@@ -1,7 +1,6 @@
 package socketcan
 
 import (
-	"bytes"
 	"context"
 	"encoding/binary"
 	"encoding/json"
@@ -101,20 +100,6 @@ func (d *dangers) look(b *capture.Batch) {
 	}
 }
 
-// bells reads the person's side of a terminal to its end, and returns when each bell came.
-func bells(c *chain) (all []capture.Stamp) {
-	piece := make([]byte, 64<<10)
-	for {
-		n, err := c.hand.Read(piece)
-		if err != nil {
-			return all // the other side is closed
-		}
-		for range bytes.Count(piece[:n], []byte{'\a'}) {
-			all = append(all, c.source.Now())
-		}
-	}
-}
-
 // BenchmarkFrameToAlarm measures from the stamp that the kernel gives a frame to the warning on a
 // terminal, in milliseconds, on two buses of 2,500 frames/s each. 'seen' is when the bell comes out at
 // the person's side; 'told' is what the recording says, which ends when the write has returned. An
@@ -142,9 +127,9 @@ func spin(b *testing.B) {
 }
 
 func benchmarkAlarm(b *testing.B) {
-	w, came := newWagon(b), make(chan []capture.Stamp, 1)
+	w := newWagon(b)
 	w.withoutPressures()
-	c := newChain(b, w, 2, func(c *chain) { came <- bells(c) })
+	c := newChain(b, w, 2)
 	traffic, ended := newSender(b, 5_000, c), make(chan error, 1)
 	background, stop := context.WithCancel(b.Context())
 	go func() {
@@ -166,7 +151,7 @@ func benchmarkAlarm(b *testing.B) {
 	b.ReportMetric(float64(lost), "lost")
 	b.ReportMetric(float64(len(d.frames)), "dangers")
 	report(b, "told", d.told)
-	report(b, "seen", d.seen(<-came))
+	report(b, "seen", d.seen(c.heard()))
 }
 
 // sendPressures sends the pressures of all springs until the benchmark has had its dangers, and returns

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -148,10 +149,28 @@ func (s *traffic) send(bus, count int) error {
 	return nil
 }
 
-// A sender is a process of its own, so that the processor time of this one is that of a recording. It is
-// this program under another name: what it sends is on its standard input, its sockets are the files from
-// 3 on. For every line that it reads it sends for a second, and then says how many frames it has sent.
-const senderName = "sender-of-frames"
+// Who sends and who looks at the screen are processes of their own, so that the processor time of this one
+// is that of a recording, and its threads wait for no others. They are this program under other names.
+const (
+	senderName   = "sender-of-frames"
+	onlookerName = "onlooker"
+)
+
+func TestMain(m *testing.M) {
+	var err error
+	switch os.Args[0] {
+	case senderName:
+		err = sendAsTold()
+	case onlookerName:
+		err = lookOn()
+	default:
+		os.Exit(m.Run())
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
 
 // senderOrder is what a sender is told first.
 type senderOrder struct {
@@ -160,17 +179,8 @@ type senderOrder struct {
 	Rate    int // frames a second, of all buses together
 }
 
-func TestMain(m *testing.M) {
-	if os.Args[0] == senderName {
-		if err := sendAsTold(); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			os.Exit(1)
-		}
-		os.Exit(0)
-	}
-	os.Exit(m.Run())
-}
-
+// sendAsTold is a sender: what it sends is on its standard input, its sockets are the files from 3 on. For
+// every line that it reads it sends for a second, and then says how many frames it has sent.
 func sendAsTold() error {
 	told := json.NewDecoder(os.Stdin)
 	var order senderOrder
@@ -197,6 +207,14 @@ func sendAsTold() error {
 	}
 }
 
+// self is this program under another name.
+func self(t testing.TB, name string) *exec.Cmd {
+	t.Helper()
+	path, err := os.Executable()
+	require.NoError(t, err)
+	return &exec.Cmd{Path: path, Args: []string{name}, Stderr: os.Stderr}
+}
+
 // sender is such a process.
 type sender struct {
 	tell *json.Encoder
@@ -206,9 +224,7 @@ type sender struct {
 
 func newSender(t testing.TB, rate int, c *chain) *sender {
 	t.Helper()
-	self, err := os.Executable()
-	require.NoError(t, err)
-	cmd := &exec.Cmd{Path: self, Args: []string{senderName}, Stderr: os.Stderr}
+	cmd := self(t, senderName)
 	for _, fd := range c.out {
 		same, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, 0)
 		require.NoError(t, err)
@@ -277,19 +293,21 @@ func pseudoTerminal(t testing.TB) (hand, line *os.File) {
 
 // chain is a recording of a stand-in at work, shown on a terminal.
 type chain struct {
-	source     *Source
-	out        []int
-	wagon      *wagon
-	rec        *recorder.Recorder
-	path       string
-	file       *stallable
-	hand, line *os.File
-	done       sync.WaitGroup
-	failed     [2]error
+	source   *Source
+	out      []int
+	wagon    *wagon
+	rec      *recorder.Recorder
+	path     string
+	file     *stallable
+	line     *os.File  // of the terminal, the program's side
+	onlooker *exec.Cmd // at the person's side
+	bells    bytes.Buffer
+	done     sync.WaitGroup
+	failed   [2]error
 }
 
-// newChain starts a recording of a vehicle on some buses, whose screen is read by somebody.
-func newChain(t testing.TB, w *wagon, buses int, read func(c *chain)) *chain {
+// newChain starts a recording of a vehicle on some buses, whose screen somebody looks at.
+func newChain(t testing.TB, w *wagon, buses int) *chain {
 	t.Helper()
 	c := &chain{wagon: w, path: filepath.Join(t.TempDir(), "chain.pcapng")}
 	c.source, c.out = standIn(t, buses)
@@ -302,12 +320,10 @@ func newChain(t testing.TB, w *wagon, buses int, read func(c *chain)) *chain {
 		Now:   c.source.Now, Stop: func() { c.source.Close() },
 	})
 	require.NoError(t, err)
-	c.hand, c.line = pseudoTerminal(t)
-	t.Cleanup(func() { c.hand.Close() })
+	c.lookedAt(t)
 	desk := live.New(live.Options{Pipeline: w.pipeline, Now: c.source.Now, Keep: c.rec,
 		Terminal: terminal.Terminal{In: c.line, Out: c.line, Full: true, Colour: true, Bell: true}})
 	ear := c.rec.Listen()
-	go read(c)
 	c.done.Go(func() { c.failed[0] = c.rec.Run(context.Background()) })
 	c.done.Go(func() {
 		c.failed[1] = desk.Run(context.Background(), ear)
@@ -316,8 +332,40 @@ func newChain(t testing.TB, w *wagon, buses int, read func(c *chain)) *chain {
 	return c
 }
 
-// discard reads what is shown and does nothing with it.
-func discard(c *chain) { _, _ = io.Copy(io.Discard, c.hand) }
+// lookedAt gives the recording a terminal with an onlooker.
+func (c *chain) lookedAt(t testing.TB) {
+	t.Helper()
+	var hand *os.File
+	hand, c.line = pseudoTerminal(t)
+	defer hand.Close()
+	c.onlooker = self(t, onlookerName)
+	c.onlooker.Stdin, c.onlooker.Stdout = hand, &c.bells
+	require.NoError(t, c.onlooker.Start())
+}
+
+// lookOn is an onlooker: it says when each bell came out of its standard input, in monotonic nanoseconds.
+func lookOn() error {
+	piece := make([]byte, 64<<10)
+	for {
+		n, err := os.Stdin.Read(piece)
+		if err != nil {
+			return nil // the program's side is closed
+		}
+		for range bytes.Count(piece[:n], []byte{'\a'}) {
+			fmt.Println(clockNow(unix.CLOCK_MONOTONIC))
+		}
+	}
+}
+
+// heard returns when each bell came, after the end.
+func (c *chain) heard() (all []capture.Stamp) {
+	start := c.source.receiver.clock.start
+	for line := range strings.Lines(c.bells.String()) {
+		at, _ := strconv.ParseInt(strings.TrimSpace(line), 10, 64)
+		all = append(all, capture.Stamp(start.wall+at-start.monotonic))
+	}
+	return all
+}
 
 // end ends the recording, and accounts for every frame that was sent: each is in the file, or in a
 // count of lost ones that is in the file. It returns that count. look, when set, is shown what is in it.
@@ -325,7 +373,7 @@ func (c *chain) end(t testing.TB, sent uint64, look func(*capture.Batch)) (lost 
 	t.Helper()
 	require.NoError(t, c.source.Close())
 	c.done.Wait()
-	require.NoError(t, errors.Join(append(c.failed[:], c.line.Close())...))
+	require.NoError(t, errors.Join(append(c.failed[:], c.line.Close(), c.onlooker.Wait())...))
 	r, err := session.Open(c.path)
 	require.NoError(t, err)
 	defer r.Close()
@@ -346,7 +394,7 @@ func (c *chain) end(t testing.TB, sent uint64, look func(*capture.Batch)) (lost 
 
 // The way of every frame, in small: what is sent on eight buses is in the file or counted.
 func TestChainKeepsWhatIsSent(t *testing.T) {
-	c := newChain(t, newWagon(t), 8, discard)
+	c := newChain(t, newWagon(t), 8)
 	s, err := newTraffic(c.wagon.records, c.out)
 	require.NoError(t, err)
 	for range 50 {
@@ -378,7 +426,7 @@ func BenchmarkChain(b *testing.B) {
 }
 
 func benchmarkChain(b *testing.B, rate, buses int, stall time.Duration) {
-	c := newChain(b, newWagon(b), buses, discard)
+	c := newChain(b, newWagon(b), buses)
 	s := newSender(b, rate, c)
 	defer debug.SetGCPercent(debug.SetGCPercent(25)) // as the command has it
 	resetPeak(b)
