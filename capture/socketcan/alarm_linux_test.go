@@ -4,9 +4,11 @@ import (
 	"context"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"os/exec"
 	"runtime"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -15,6 +17,7 @@ import (
 
 	"ridewitness/capture"
 	"ridewitness/capture/session"
+	"ridewitness/safety"
 )
 
 // pressures are the spring pressures of the demonstration vehicle, one spring a frame: 0x2C6 with the
@@ -101,10 +104,11 @@ func (d *dangers) look(b *capture.Batch) {
 }
 
 // BenchmarkFrameToAlarm measures from the stamp that the kernel gives a frame to the warning on a
-// terminal, in milliseconds, on two buses of 2,500 frames/s each. 'seen' is when the bell comes out at
-// the person's side; 'told' is what the recording says, which ends when the write has returned. An
-// iteration is a danger, every 0.3 s: say -benchtime 300x. 'busy' has as many other processes at work as
-// there are cores.
+// terminal, in milliseconds, on two buses of 2,500 frames/s each. 'judged' is when the judge has found the
+// danger; 'told' is what the recording says, which ends when the write has returned; 'seen' is when the bell
+// comes out at the person's side. 'bare' is how long the kernel and who looks on take meanwhile for a
+// single bell on another, empty terminal: no program can be faster. An iteration is a danger, every 0.3 s:
+// say -benchtime 300x. 'busy' has as many other processes at work as there are cores.
 func BenchmarkFrameToAlarm(b *testing.B) {
 	b.Run("free", func(b *testing.B) { benchmarkAlarm(b) })
 	b.Run("busy", func(b *testing.B) {
@@ -129,30 +133,54 @@ func spin(b *testing.B) {
 func benchmarkAlarm(b *testing.B) {
 	w := newWagon(b)
 	w.withoutPressures()
-	c := newChain(b, w, 2)
-	traffic, ended := newSender(b, 5_000, c), make(chan error, 1)
-	background, stop := context.WithCancel(b.Context())
-	go func() {
-		for background.Err() == nil {
-			if err := traffic.second(); err != nil {
-				ended <- err
-				return
-			}
+	var judged, bare []float64
+	w.pipeline.Judge.Alarm = func(f safety.Finding) {
+		if f.Rule.Name == "over-pressure" {
+			judged = append(judged, milliseconds(capture.StampOf(time.Now()).Sub(f.End)))
 		}
-		ended <- nil
-	}()
+	}
+	c := newChain(b, w, 2)
+	traffic, other := newSender(b, 5_000, c), newGlass(b)
+	beside, stop := context.WithCancel(b.Context())
+	var workers sync.WaitGroup
+	var failed [2]error
+	workers.Go(func() {
+		for beside.Err() == nil && failed[0] == nil {
+			failed[0] = traffic.second()
+		}
+	})
+	workers.Go(func() { bare, failed[1] = ring(beside, b, other) })
 	sent, err := sendPressures(b, c.out[0])
-	require.NoError(b, err)
 	stop()
-	require.NoError(b, <-ended)
+	workers.Wait()
+	require.NoError(b, errors.Join(err, failed[0], failed[1]))
 	var d dangers
 	lost := c.end(b, sent+traffic.sent, d.look)
 	b.ReportMetric(0, "ns/op")
 	b.ReportMetric(float64(lost), "lost")
-	b.ReportMetric(float64(len(d.frames)), "dangers")
+	report(b, "judged", judged)
 	report(b, "told", d.told)
-	report(b, "seen", d.seen(c.heard()))
+	report(b, "seen", d.seen(c.bells))
+	report(b, "bare", bare)
 }
+
+// ring rings on an empty terminal until ctx is done, and returns how long each bell took.
+func ring(ctx context.Context, t testing.TB, g *glass) (ms []float64, err error) {
+	tick := time.NewTicker(4 * pressureEvery)
+	defer tick.Stop()
+	var rung []int64
+	for ctx.Err() == nil && err == nil {
+		<-tick.C
+		rung = append(rung, clockNow(unix.CLOCK_MONOTONIC))
+		_, err = g.line.WriteString("\a")
+	}
+	for i, at := range g.close(t) {
+		ms = append(ms, milliseconds(time.Duration(at-rung[i])))
+	}
+	return ms, err
+}
+
+func milliseconds(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
 
 // sendPressures sends the pressures of all springs until the benchmark has had its dangers, and returns
 // how many frames that were.
@@ -179,7 +207,7 @@ func (d *dangers) seen(bells []capture.Stamp) (ms []float64) {
 	for _, at := range d.frames {
 		i, _ := slices.BinarySearch(bells, at)
 		if i < len(bells) {
-			ms = append(ms, float64(bells[i].Sub(at).Microseconds())/1000)
+			ms = append(ms, milliseconds(bells[i].Sub(at)))
 		}
 	}
 	return ms

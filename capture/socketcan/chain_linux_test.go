@@ -291,56 +291,21 @@ func pseudoTerminal(t testing.TB) (hand, line *os.File) {
 	return hand, line
 }
 
-// chain is a recording of a stand-in at work, shown on a terminal.
-type chain struct {
-	source   *Source
-	out      []int
-	wagon    *wagon
-	rec      *recorder.Recorder
-	path     string
-	file     *stallable
-	line     *os.File  // of the terminal, the program's side
+// glass is a terminal with an onlooker.
+type glass struct {
+	line     *os.File  // the program's side
 	onlooker *exec.Cmd // at the person's side
-	bells    bytes.Buffer
-	done     sync.WaitGroup
-	failed   [2]error
+	said     bytes.Buffer
 }
 
-// newChain starts a recording of a vehicle on some buses, whose screen somebody looks at.
-func newChain(t testing.TB, w *wagon, buses int) *chain {
+func newGlass(t testing.TB) *glass {
 	t.Helper()
-	c := &chain{wagon: w, path: filepath.Join(t.TempDir(), "chain.pcapng")}
-	c.source, c.out = standIn(t, buses)
-	f, err := session.Create(c.path)
-	require.NoError(t, err)
-	c.file = &stallable{File: f}
-	c.rec, err = recorder.New(c.source, recorder.Options{
-		Head:  session.SessionRecord{Origin: session.OriginVirtual},
-		Files: func(int) (session.File, string, error) { return c.file, c.path, nil },
-		Now:   c.source.Now, Stop: func() { c.source.Close() },
-	})
-	require.NoError(t, err)
-	c.lookedAt(t)
-	desk := live.New(live.Options{Pipeline: w.pipeline, Now: c.source.Now, Keep: c.rec,
-		Terminal: terminal.Terminal{In: c.line, Out: c.line, Full: true, Colour: true, Bell: true}})
-	ear := c.rec.Listen()
-	c.done.Go(func() { c.failed[0] = c.rec.Run(context.Background()) })
-	c.done.Go(func() {
-		c.failed[1] = desk.Run(context.Background(), ear)
-		ear.Close()
-	})
-	return c
-}
-
-// lookedAt gives the recording a terminal with an onlooker.
-func (c *chain) lookedAt(t testing.TB) {
-	t.Helper()
-	var hand *os.File
-	hand, c.line = pseudoTerminal(t)
+	hand, line := pseudoTerminal(t)
 	defer hand.Close()
-	c.onlooker = self(t, onlookerName)
-	c.onlooker.Stdin, c.onlooker.Stdout = hand, &c.bells
-	require.NoError(t, c.onlooker.Start())
+	g := &glass{line: line, onlooker: self(t, onlookerName)}
+	g.onlooker.Stdin, g.onlooker.Stdout = hand, &g.said
+	require.NoError(t, g.onlooker.Start())
+	return g
 }
 
 // lookOn is an onlooker: it says when each bell came out of its standard input, in monotonic nanoseconds.
@@ -357,14 +322,56 @@ func lookOn() error {
 	}
 }
 
-// heard returns when each bell came, after the end.
-func (c *chain) heard() (all []capture.Stamp) {
-	start := c.source.receiver.clock.start
-	for line := range strings.Lines(c.bells.String()) {
-		at, _ := strconv.ParseInt(strings.TrimSpace(line), 10, 64)
-		all = append(all, capture.Stamp(start.wall+at-start.monotonic))
+// close ends it, and returns when each bell came, in monotonic nanoseconds.
+func (g *glass) close(t testing.TB) (bells []int64) {
+	t.Helper()
+	require.NoError(t, errors.Join(g.line.Close(), g.onlooker.Wait()))
+	for line := range strings.Lines(g.said.String()) {
+		at, err := strconv.ParseInt(strings.TrimSpace(line), 10, 64)
+		require.NoError(t, err)
+		bells = append(bells, at)
 	}
-	return all
+	return bells
+}
+
+// chain is a recording of a stand-in at work, shown on a terminal.
+type chain struct {
+	source *Source
+	out    []int
+	wagon  *wagon
+	rec    *recorder.Recorder
+	path   string
+	file   *stallable
+	screen *glass
+	bells  []capture.Stamp // that came out of it, after the end
+	done   sync.WaitGroup
+	failed [2]error
+}
+
+// newChain starts a recording of a vehicle on some buses, whose screen somebody looks at.
+func newChain(t testing.TB, w *wagon, buses int) *chain {
+	t.Helper()
+	c := &chain{wagon: w, path: filepath.Join(t.TempDir(), "chain.pcapng")}
+	c.source, c.out = standIn(t, buses)
+	f, err := session.Create(c.path)
+	require.NoError(t, err)
+	c.file = &stallable{File: f}
+	c.rec, err = recorder.New(c.source, recorder.Options{
+		Head:  session.SessionRecord{Origin: session.OriginVirtual},
+		Files: func(int) (session.File, string, error) { return c.file, c.path, nil },
+		Now:   c.source.Now, Stop: func() { c.source.Close() },
+	})
+	require.NoError(t, err)
+	c.screen = newGlass(t)
+	desk := live.New(live.Options{Pipeline: w.pipeline, Now: c.source.Now, Keep: c.rec,
+		Terminal: terminal.Terminal{In: c.screen.line, Out: c.screen.line, Full: true, Colour: true, Bell: true}})
+	ear := c.rec.Listen()
+	c.done.Go(func() { c.failed[0] = c.rec.Run(context.Background()) })
+	c.done.Go(func() {
+		c.failed[1] = desk.Run(context.Background(), ear)
+		ear.Close()
+	})
+	return c
 }
 
 // end ends the recording, and accounts for every frame that was sent: each is in the file, or in a
@@ -373,7 +380,11 @@ func (c *chain) end(t testing.TB, sent uint64, look func(*capture.Batch)) (lost 
 	t.Helper()
 	require.NoError(t, c.source.Close())
 	c.done.Wait()
-	require.NoError(t, errors.Join(append(c.failed[:], c.line.Close(), c.onlooker.Wait())...))
+	require.NoError(t, errors.Join(c.failed[:]...))
+	start := c.source.receiver.clock.start
+	for _, at := range c.screen.close(t) {
+		c.bells = append(c.bells, capture.Stamp(start.wall+at-start.monotonic))
+	}
 	r, err := session.Open(c.path)
 	require.NoError(t, err)
 	defer r.Close()
