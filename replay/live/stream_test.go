@@ -91,3 +91,6 @@ func TestStreamGoesByTheQuickest(t *testing.T) {
 		})
 	}
 }
+
+// stampNow is the time of a bubble as that of a recording.
+func stampNow() capture.Stamp { return capture.StampOf(time.Now()) }

@@ -83,9 +83,6 @@ func (p *paced) Next(ctx context.Context, into *capture.Batch) error {
 	return nil
 }
 
-// stampNow is the time of a bubble as that of a recording.
-func stampNow() capture.Stamp { return capture.StampOf(time.Now()) }
-
 // made is one recording in a bubble.
 type made struct {
 	path     string
