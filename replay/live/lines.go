@@ -37,6 +37,7 @@ func (d *Desk) inLines(ctx context.Context, work func(context.Context) error) er
 	o := d.o.Terminal
 	t := &teller{lines: &terminal.Lines{Out: o.Out, ASCII: o.ASCII, Bell: o.Bell}, desk: d, rings: make(chan struct{}, 1)}
 	d.display = t
+	defer terminal.KeepFlowing(o.Out)()
 	telling, stop := context.WithCancel(ctx)
 	var workers sync.WaitGroup
 	if o.Typed {

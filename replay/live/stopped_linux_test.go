@@ -1,9 +1,15 @@
 package live
 
 import (
+	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -17,9 +23,8 @@ import (
 	"ridewitness/safety"
 )
 
-// stoppedTerminal returns a terminal that takes nothing: nobody reads its other side (pts(4)), and it is
-// full.
-func stoppedTerminal(t *testing.T) *os.File {
+// newTerminal returns a pseudo-terminal (pts(4)): the side of a person, and that of a program.
+func newTerminal(t *testing.T) (hand, line *os.File) {
 	t.Helper()
 	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
 	require.NoError(t, err)
@@ -27,11 +32,17 @@ func stoppedTerminal(t *testing.T) *os.File {
 	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
 	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
 	require.NoError(t, err)
-	name := fmt.Sprintf("/dev/pts/%d", n)
-	line, err := os.OpenFile(name, os.O_RDWR|unix.O_NOCTTY, 0)
+	line, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
 	require.NoError(t, err)
 	t.Cleanup(func() { line.Close() })
-	fd, err := unix.Open(name, unix.O_WRONLY|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	return hand, line
+}
+
+// stoppedTerminal returns a terminal that takes nothing: nobody reads its other side, and it is full.
+func stoppedTerminal(t *testing.T) *os.File {
+	t.Helper()
+	_, line := newTerminal(t)
+	fd, err := unix.Open(line.Name(), unix.O_WRONLY|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
 	require.NoError(t, err)
 	defer unix.Close(fd)
 	for err == nil {
@@ -88,5 +99,83 @@ func TestHazard05AStoppedTerminalHoldsUpNothing(t *testing.T) {
 	require.Equal(t, "lowered-without-pressure", warnings[0].Rule)
 	for _, w := range warnings {
 		require.Nil(t, w.ToldMS, "nobody was told")
+	}
+}
+
+// parted is a source whose second part comes once somebody says so.
+type parted struct {
+	first, second *capture.Slice
+	more          chan struct{}
+}
+
+// Next implements capture.Source.
+func (p *parted) Next(ctx context.Context, into *capture.Batch) error {
+	if err := p.first.Next(ctx, into); !errors.Is(err, io.EOF) {
+		return err
+	}
+	<-p.more
+	return p.second.Next(ctx, into)
+}
+
+// person reads a terminal.
+type person struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (p *person) read(hand *os.File) {
+	buf := make([]byte, 4096)
+	for {
+		n, err := hand.Read(buf)
+		if err != nil {
+			return
+		}
+		p.mu.Lock()
+		p.text.Write(buf[:n])
+		p.mu.Unlock()
+	}
+}
+
+func (p *person) seen() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.text.String()
+}
+
+// HAZARDS H05: Ctrl-S stops no warning, neither on a screen nor in lines.
+func TestHazard05CtrlSStopsNoWarning(t *testing.T) {
+	for name, full := range map[string]bool{"on a screen": true, "in lines": false} {
+		t.Run(name, func(t *testing.T) {
+			j := simulated(t, "early")
+			pipe, err := safety.NewPipeline(j.Signals, j.Card, nil)
+			require.NoError(t, err)
+			hand, line := newTerminal(t)
+			var p person
+			go p.read(hand)
+			source := &parted{first: j.until(untilDown), second: j.between(untilDown, untilDown+time.Minute), more: make(chan struct{})}
+			heard, keep := NewStream(source, j.start()), &ledger{}
+			d := New(Options{Pipeline: pipe, Now: heard.Now, Keep: keep, Elsewhere: true, Facts: terminal.Facts{Origin: "simulated", Start: j.start()},
+				Terminal: terminal.Terminal{In: line, Out: line, Full: full, Bell: true, Typed: true}})
+			done := make(chan error, 1)
+			go func() { done <- d.Run(t.Context(), heard) }()
+
+			soon := func(what string, is func() bool) {
+				t.Helper()
+				require.Eventually(t, is, 20*time.Second, 10*time.Millisecond, what)
+			}
+			soon("the last before the descent", func() bool { return strings.Contains(p.seen(), "going-down") })
+			_, err = hand.WriteString("\x13g\r")
+			require.NoError(t, err)
+			soon("the key behind Ctrl-S", func() bool {
+				return slices.ContainsFunc(keep.marks(t, j.start()), func(m string) bool { return strings.Contains(m, safety.MarkGoingDown) })
+			})
+			before := len(p.seen())
+			close(source.more)
+			require.NoError(t, <-done)
+			soon("the warning", func() bool {
+				_, rung, _ := strings.Cut(p.seen()[before:], "\a")
+				return strings.Contains(rung, "STOP LOWERING") || strings.Contains(rung, "DANGER") // which, depends on how fast it comes
+			})
+		})
 	}
 }
