@@ -27,6 +27,7 @@ type Facts struct {
 	elsewhere  busFacts // losses that name no bus
 	record     *SessionRecord
 	mended     *MendedFrom
+	goesOn     *DiskRecord
 	added      bool // the present section was added when the recording had ended
 	gaps       []Gap
 	damage     []error
@@ -160,6 +161,10 @@ func (f *Facts) journal(e *capture.Event) {
 		f.session(e)
 	case KindLoss:
 		f.loss(e.Body)
+	case KindDisk:
+		if r := ReadGoesOn(e); r != nil && f.goesOn == nil {
+			f.goesOn = r
+		}
 	}
 	if !f.added {
 		f.end = max(f.end, e.At)
@@ -237,6 +242,9 @@ func (f *Facts) Record() *SessionRecord { return f.record }
 // Mended returns what the session was saved from, nil when it was not mended. A mended session is
 // sealed, and its end is missing all the same.
 func (f *Facts) Mended() *MendedFrom { return f.mended }
+
+// GoesOn returns from which file of its recording the session goes on, nil where it begins the recording.
+func (f *Facts) GoesOn() *DiskRecord { return f.goesOn }
 
 // Origin returns where the frames come from, OriginUnknown where the session doesn't say in a word
 // that is known.

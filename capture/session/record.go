@@ -242,3 +242,16 @@ func ReadSession(e *capture.Event) *SessionRecord {
 	}
 	return &s
 }
+
+// ReadGoesOn reads the record by which a file says that it goes on from another one of its recording, nil
+// where it is another event or damaged.
+func ReadGoesOn(e *capture.Event) *DiskRecord {
+	if e.Kind != capture.EventJournal || e.Name != KindDisk {
+		return nil
+	}
+	var r DiskRecord
+	if json.Unmarshal(e.Body, &r) != nil || r.What != DiskFailed || r.File == "" {
+		return nil
+	}
+	return &r
+}

@@ -443,6 +443,15 @@ func TestHazard22EndIsNoPresent(t *testing.T) {
 	}
 }
 
+// HAZARDS H22: a file that goes on from another does not know what was bled there, and says so first.
+func TestHazard22APartSaysThatItIsOne(t *testing.T) {
+	goesOn := session.DiskRecord{Kind: session.KindDisk, What: session.DiskFailed, File: "/media/stick/job.pcapng"}
+	r := report(t, add(t, stories["bled"](t), session.Addition{Record: goesOn}))
+	require.Equal(t, "job.pcapng", *r.Record.GoesOn)
+	require.Equal(t, "Cannot tell: this goes on from job.pcapng, and what was bled or opened there is not known here: hand that over too.", r.CannotTell[0])
+	require.Contains(t, strings.Join(strings.Fields(r.Text(10_000)), " "), r.CannotTell[0])
+}
+
 // What is refused and then granted is told apart from what stays refused.
 func TestRefusedAndGranted(t *testing.T) {
 	d := reading{}

@@ -83,8 +83,9 @@ type Report struct {
 type Record struct {
 	Integrity string  `json:"integrity"` // sealed, unsealed, altered or cut-short
 	Note      string  `json:"note"`
-	Mended    bool    `json:"mended"`  // it is what was left of a damaged file
-	Damaged   int     `json:"damaged"` // pieces that could not be read
+	Mended    bool    `json:"mended"`       // it is what was left of a damaged file
+	GoesOn    *string `json:"goes_on_from"` // the file of the recording before this one; null: it begins here
+	Damaged   int     `json:"damaged"`      // pieces that could not be read
 	Frames    uint64  `json:"frames"`
 	Lost      *uint64 `json:"lost"` // null: nobody counted
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -327,6 +328,10 @@ func (r *Report) record(in Input, d *reading) {
 	_, more := d.facts.Untold()
 	r.Record = Record{Integrity: session.Unsealed.String(), Note: review.IntegrityNote(session.Integrity{}), Mended: d.facts.Mended() != nil,
 		Damaged: len(d.facts.Damage()) + more, Frames: d.facts.Frames(), Lost: d.facts.Lost()}
+	if before := d.facts.GoesOn(); before != nil {
+		name := filepath.Base(before.File)
+		r.Record.GoesOn = &name
+	}
 	if in.Integrity != nil {
 		verdict := in.Integrity()
 		r.Record.Integrity, r.Record.Note = verdict.Verdict.String(), review.IntegrityNote(verdict)
@@ -382,6 +387,9 @@ func (r *Report) cannotTell(format string, args ...any) {
 // wholeness says what of the file is missing or not to be relied on.
 func (r *Report) wholeness() []string {
 	r.CannotTell = []string{}
+	if r.Record.GoesOn != nil {
+		r.cannotTell("this goes on from %s, and what was bled or opened there is not known here: hand that over too", *r.Record.GoesOn)
+	}
 	switch r.Record.Integrity {
 	case session.CutShort.String():
 		r.cannotTell("the file has no end, so it was cut short or is still being written; what was recorded later is missing")

@@ -2,7 +2,6 @@ package live
 
 import (
 	"context"
-	"encoding/json"
 	"os"
 	"path/filepath"
 	"slices"
@@ -29,14 +28,10 @@ const ownRecords = 2
 
 // goesOnFrom reads the record by which a file says that it goes on from another, nil where it is not that.
 func goesOnFrom(e *capture.Event) *session.DiskRecord {
-	if e.Kind != capture.EventJournal || e.Name != session.KindDisk || e.Record != ownRecords {
+	if e.Record != ownRecords {
 		return nil
 	}
-	var r session.DiskRecord
-	if json.Unmarshal(e.Body, &r) != nil || r.What != session.DiskFailed || r.File == "" {
-		return nil
-	}
-	return &r
+	return session.ReadGoesOn(e)
 }
 
 // successor returns the file that goes on from the one that is read, nil where there is none yet. A file

@@ -178,6 +178,23 @@ func TestAMendedCopyEndsLikeACutFile(t *testing.T) {
 	require.Equal(t, Exit(4), r.Exit())
 }
 
+func TestAPartOfARecordingIsNeverTheWhole(t *testing.T) {
+	before := "job.pcapng"
+	r := &Review{}
+	r.Session.Integrity, r.Session.GoesOnFrom = session.Sealed.String(), &before
+	require.Equal(t, CannotTellAny, r.outcome())
+	r.Outcome = NothingFound // whoever says so
+	require.Equal(t, Exit(4), r.Exit())
+	r.Outcome = CannotTellAny
+	for format, words := range map[string]string{"text": "record: sealed, goes on from job.pcapng", "html": "goes on from job.pcapng", "json": `"goes_on_from": "job.pcapng"`} {
+		page := write(t, format, r)
+		require.Contains(t, page, words, format)
+		if format != "json" {
+			require.Contains(t, strings.Join(strings.Fields(page), " "), "Cannot tell: this goes on from job.pcapng, and what was recorded there is judged there.")
+		}
+	}
+}
+
 func TestAnEmptyReviewIsWritten(t *testing.T) {
 	page := write(t, "html", &Review{})
 	require.Contains(t, page, "CANNOT TELL")

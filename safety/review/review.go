@@ -58,7 +58,8 @@ type Session struct {
 	Lost       *uint64  `json:"lost"` // null: nobody counted
 	Origin     string   `json:"origin"`
 	Integrity  string   `json:"integrity"`
-	MendedFrom *string  `json:"mended_from"` // what the seals said of the file that this is a mended copy of; null: it is none
+	MendedFrom *string  `json:"mended_from"`  // what the seals said of the file that this is a mended copy of; null: it is none
+	GoesOnFrom *string  `json:"goes_on_from"` // the file of the recording before this one; null: it begins here
 	Anchors    []string `json:"anchors"`
 	Buses      []Bus    `json:"buses"`
 }

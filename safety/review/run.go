@@ -3,6 +3,7 @@ package review
 import (
 	"context"
 	"fmt"
+	"path/filepath"
 	"slices"
 
 	"ridewitness/capture"
@@ -75,6 +76,10 @@ func (r *Review) session(in Input, f *session.Facts) {
 	}
 	if m := f.Mended(); m != nil {
 		s.MendedFrom = &m.Integrity
+	}
+	if before := f.GoesOn(); before != nil {
+		name := filepath.Base(before.File)
+		s.GoesOnFrom = &name
 	}
 	for _, b := range f.Buses() {
 		s.Buses = append(s.Buses, Bus{Name: b.Name, Frames: b.Frames, Lost: b.Lost})
@@ -213,19 +218,19 @@ func sagOf(s safety.SagRow) Sag {
 	return out
 }
 
-// endMissing says whether the record goes on where the file does not: a cut file, or what was left
-// of one, however well the copy is sealed.
-func (r *Review) endMissing() bool {
-	return r.Session.Integrity == session.CutShort.String() || r.Session.MendedFrom != nil
+// partMissing says whether the record goes on where the file does not: a cut file, or what was left of one,
+// however well the copy is sealed; or whether it began in another file.
+func (r *Review) partMissing() bool {
+	return r.Session.Integrity == session.CutShort.String() || r.Session.MendedFrom != nil || r.Session.GoesOnFrom != nil
 }
 
 // outcome sums up: a broken danger or warning, asked or not, or an altered file warns; an asked rule
-// that cannot tell, none that holds, or a file whose end is missing cannot tell. Advice never decides.
+// that cannot tell, none that holds, or a file of which a part is missing cannot tell. Advice never decides.
 func (r *Review) outcome() string {
 	if r.Session.Integrity == session.Altered.String() {
 		return WarningGiven
 	}
-	held, untold := false, r.endMissing()
+	held, untold := false, r.partMissing()
 	for i := range r.Findings {
 		f := &r.Findings[i]
 		switch f.Outcome {

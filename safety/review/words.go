@@ -27,7 +27,7 @@ func (r *Review) Exit() Exit {
 	switch {
 	case r.Outcome == WarningGiven || r.Session.Integrity == "altered":
 		return 3
-	case r.Outcome == NothingFound && !r.endMissing():
+	case r.Outcome == NothingFound && !r.partMissing():
 		return 0
 	default:
 		return 4
@@ -81,6 +81,9 @@ func (r *Review) verdictWords() string {
 	words := clean(r.Session.Integrity)
 	if from := r.Session.MendedFrom; from != nil {
 		words += ", mended from a file that was " + clean(*from)
+	}
+	if before := r.Session.GoesOnFrom; before != nil {
+		words += ", goes on from " + clean(*before)
 	}
 	return words
 }
@@ -365,6 +368,9 @@ func (r *Review) whyCannotTell(s sorted) string {
 	}
 	if r.Session.MendedFrom != nil {
 		return "Cannot tell: this is what could be kept of a damaged file; what came later is missing."
+	}
+	if before := r.Session.GoesOnFrom; before != nil {
+		return "Cannot tell: this goes on from " + clean(*before) + ", and what was recorded there is judged there."
 	}
 	asked := 0
 	for _, f := range s.CannotTell {
