@@ -19,7 +19,7 @@ import (
 	"ridewitness/capture/socketcan/kerneltest"
 )
 
-var loadTime = flag.Duration("load-time", 10*time.Second, "how long TestKernelMachineRecordEightBuses sends, in the time of its machine")
+var loadTime = flag.Duration("load-time", 5*time.Second, "how long TestKernelMachineRecordEightBuses sends, in the time of its machine")
 
 // Eight buses at as much as the machine sends, a recorder without any privilege, so that its sockets have
 // small buffers, and that is stopped for a while: every frame is in the file, or counted as lost, by bus.
