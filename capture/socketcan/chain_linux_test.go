@@ -28,6 +28,7 @@ import (
 	"ridewitness/replay/live"
 	"ridewitness/replay/scenario"
 	"ridewitness/replay/terminal"
+	"ridewitness/replay/terminal/ptytest"
 	"ridewitness/safety"
 	"ridewitness/safety/jobcard"
 )
@@ -277,20 +278,6 @@ func (s *stallable) wait(long *atomic.Int64) {
 	}
 }
 
-// pseudoTerminal returns both sides of a terminal (pts(4)): that of the person and that of the program.
-func pseudoTerminal(t testing.TB) (hand, line *os.File) {
-	t.Helper()
-	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
-	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetWinsize(int(hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: 80}))
-	line, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	return hand, line
-}
-
 // glass is a terminal with an onlooker.
 type glass struct {
 	line     *os.File  // the program's side
@@ -300,7 +287,7 @@ type glass struct {
 
 func newGlass(t testing.TB) *glass {
 	t.Helper()
-	hand, line := pseudoTerminal(t)
+	hand, line := ptytest.Pair(t)
 	defer hand.Close()
 	g := &glass{line: line, onlooker: self(t, onlookerName)}
 	g.onlooker.Stdin, g.onlooker.Stdout = hand, &g.said

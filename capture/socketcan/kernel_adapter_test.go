@@ -3,7 +3,6 @@
 package socketcan_test
 
 import (
-	"fmt"
 	"os"
 	"strings"
 	"testing"
@@ -15,6 +14,7 @@ import (
 	"ridewitness/capture/session"
 	"ridewitness/capture/socketcan"
 	"ridewitness/capture/socketcan/kerneltest"
+	"ridewitness/replay/terminal/ptytest"
 )
 
 // lineDiscipline makes the kernel take a serial line for a CAN adapter (N_SLCAN of linux/tty.h).
@@ -25,13 +25,7 @@ const lineDiscipline = 17
 func plug(t *testing.T) (name string, pull func()) {
 	t.Helper()
 	before := adapters(t)
-	far, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	number, err := unix.IoctlGetInt(int(far.Fd()), unix.TIOCGPTN)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetPointerInt(int(far.Fd()), unix.TIOCSPTLCK, 0))
-	near, err := os.OpenFile(fmt.Sprintf("/dev/pts/%d", number), os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
+	far, near := ptytest.Pair(t)
 	raw, err := unix.IoctlGetTermios(int(near.Fd()), unix.TCGETS)
 	require.NoError(t, err)
 	raw.Lflag, raw.Oflag, raw.Iflag = 0, 0, 0

@@ -43,7 +43,7 @@ func TestFollowIntoTheNextFile(t *testing.T) {
 		says string
 		exit int
 	}{
-		"and its end":  {func(p *running) { p.signal(syscall.SIGTERM) }, "BLIND ?? the recording has ended", exitDone},
+		"and its end":  {func(p *running) { p.signal(syscall.SIGTERM) }, "BLIND ?? the file has ended, no recorder answers", exitDone},
 		"and its loss": {func(p *running) { require.NoError(p.t, p.Process.Kill()) }, "BLIND ?? the recorder is gone", exitUsage},
 	} {
 		t.Run(name, func(t *testing.T) {

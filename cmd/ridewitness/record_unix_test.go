@@ -198,10 +198,10 @@ func TestFollowToTheEnd(t *testing.T) {
 	watcher.until("Do not lower: ")
 	p.signal(syscall.SIGTERM)
 	require.Zero(t, p.ends())
-	watcher.until("BLIND ?? the recording has ended")
+	watcher.until("BLIND ?? the file has ended, no recorder answers")
 	require.Zero(t, watcher.ends(), watcher.errs.String())
 	late := start(t, nil, "follow", file)
-	late.until("BLIND ?? the recording has ended")
+	late.until("BLIND ?? the file has ended, no recorder answers")
 	require.Zero(t, late.ends(), late.errs.String())
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -11,29 +10,15 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
-	"golang.org/x/sys/unix"
-)
 
-// pseudoTerminal returns both ends of a terminal of 80 columns and 24 rows (pts(4)).
-func pseudoTerminal(t *testing.T) (hand, tty *os.File) {
-	t.Helper()
-	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	t.Cleanup(func() { hand.Close() })
-	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
-	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetWinsize(int(hand.Fd()), unix.TIOCSWINSZ, &unix.Winsize{Row: 24, Col: 80}))
-	tty, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	return hand, tty
-}
+	"ridewitness/replay/terminal/ptytest"
+)
 
 // demoOn runs the demo on a terminal, presses Q once it was sent what matches until, and returns all
 // that it was sent.
 func demoOn(t *testing.T, until *regexp.Regexp, environment ...string) string {
 	t.Helper()
-	hand, tty := pseudoTerminal(t)
+	hand, tty := ptytest.Pair(t)
 	self, err := os.Executable()
 	require.NoError(t, err)
 	run := exec.CommandContext(t.Context(), self, "demo")
@@ -98,7 +83,7 @@ func TestDemoOnADumbTerminal(t *testing.T) {
 // sent.
 func preparedOn(t *testing.T, answer string) string {
 	t.Helper()
-	hand, tty := pseudoTerminal(t)
+	hand, tty := ptytest.Pair(t)
 	self, err := os.Executable()
 	require.NoError(t, err)
 	run := exec.CommandContext(t.Context(), self, "prepare")

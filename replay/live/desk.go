@@ -169,9 +169,9 @@ func (d *Desk) stay(ctx context.Context, err error) {
 	d.mu.Lock()
 	switch {
 	case err == nil:
-		d.over = "the recording has ended"
+		d.over = "the file has ended, no recorder answers"
 	case errors.Is(err, ErrNotSeen):
-		d.over = "the file has ended"
+		d.over = "the file has ended, its recorder can't be seen"
 	default:
 		d.over = "the recorder is gone"
 	}

@@ -3,7 +3,6 @@ package live
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -20,28 +19,14 @@ import (
 	"ridewitness/capture/recorder"
 	"ridewitness/capture/session"
 	"ridewitness/replay/terminal"
+	"ridewitness/replay/terminal/ptytest"
 	"ridewitness/safety"
 )
-
-// newTerminal returns a pseudo-terminal (pts(4)): the side of a person, and that of a program.
-func newTerminal(t *testing.T) (hand, line *os.File) {
-	t.Helper()
-	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	t.Cleanup(func() { hand.Close() }) // whoever hangs in a write is let go
-	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
-	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
-	require.NoError(t, err)
-	line, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	t.Cleanup(func() { line.Close() })
-	return hand, line
-}
 
 // stoppedTerminal returns a terminal that takes nothing: nobody reads its other side, and it is full.
 func stoppedTerminal(t *testing.T) *os.File {
 	t.Helper()
-	_, line := newTerminal(t)
+	_, line := ptytest.Pair(t)
 	fd, err := unix.Open(line.Name(), unix.O_WRONLY|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
 	require.NoError(t, err)
 	defer unix.Close(fd)
@@ -149,7 +134,7 @@ func TestHazard05CtrlSStopsNoWarning(t *testing.T) {
 			j := simulated(t, "early")
 			pipe, err := safety.NewPipeline(j.Signals, j.Card, nil)
 			require.NoError(t, err)
-			hand, line := newTerminal(t)
+			hand, line := ptytest.Pair(t)
 			var p person
 			go p.read(hand)
 			source := &parted{first: j.until(untilDown), second: j.between(untilDown, untilDown+time.Minute), more: make(chan struct{})}

@@ -2,7 +2,6 @@ package terminal
 
 import (
 	"context"
-	"fmt"
 	"os"
 	"strings"
 	"sync"
@@ -13,6 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"ridewitness/replay"
+	"ridewitness/replay/terminal/ptytest"
 	"ridewitness/safety"
 )
 
@@ -29,13 +29,7 @@ type pair struct {
 
 func newPair(t testing.TB, width, height uint16) *pair {
 	t.Helper()
-	hand, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
-	require.NoError(t, unix.IoctlSetPointerInt(int(hand.Fd()), unix.TIOCSPTLCK, 0))
-	n, err := unix.IoctlGetInt(int(hand.Fd()), unix.TIOCGPTN)
-	require.NoError(t, err)
-	line, err := os.OpenFile(fmt.Sprintf("/dev/pts/%d", n), os.O_RDWR|unix.O_NOCTTY, 0)
-	require.NoError(t, err)
+	hand, line := ptytest.Pair(t)
 	p := &pair{hand: hand, line: line, more: make(chan struct{}, 1), ended: make(chan struct{})}
 	p.resize(t, width, height)
 	go func() {
