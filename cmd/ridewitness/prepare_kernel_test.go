@@ -45,23 +45,9 @@ func talker(t *testing.T, link string) {
 	binary.NativeEndian.PutUint32(frame, 0x152)
 	frame[4] = 8
 	copy(frame[8:], []byte{0, 0x03, 0xE8, 0x0F, 0xA0})
-	tick := time.NewTicker(10 * time.Millisecond)
-	end, ended := make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(ended)
-		for {
-			select {
-			case <-end:
-				return
-			case <-tick.C:
-				_, _ = unix.Write(socket, frame) // a full queue means that it is heard
-			}
-		}
-	}()
+	stop := every(10*time.Millisecond, func() { _, _ = unix.Write(socket, frame) }) // a full queue means that it is heard
 	t.Cleanup(func() {
-		close(end)
-		<-ended
-		tick.Stop()
+		stop()
 		unix.Close(socket)
 	})
 }

@@ -53,9 +53,6 @@ func refused(t *testing.T, r refusal) {
 	}
 }
 
-// nobody is a user without any right.
-const nobody = 65534
-
 // What can't be recorded is refused before anything is written, with what to do about it.
 func TestKernelMachineRecordRefuses(t *testing.T) {
 	kerneltest.Run(t, func(t *testing.T) {

@@ -133,6 +133,9 @@ func (p *process) killAtEnd() {
 	})
 }
 
+// nobody is a user without any right.
+const nobody = 65534
+
 // as lets another user run it, who has no privilege.
 func (p *process) as(user uint32) {
 	p.t.Helper()
@@ -270,6 +273,11 @@ func (n *numberer) some(t *testing.T, count int) {
 
 // every sends one at each tick until the function that is returned is called.
 func (n *numberer) every(d time.Duration) (stop func()) {
+	return every(d, func() { _ = n.one() }) // where the link is down nothing is sent
+}
+
+// every does something at each tick until the function that is returned is called.
+func every(d time.Duration, do func()) (stop func()) {
 	tick := time.NewTicker(d)
 	end, ended := make(chan struct{}), make(chan struct{})
 	go func() {
@@ -279,7 +287,7 @@ func (n *numberer) every(d time.Duration) (stop func()) {
 			case <-end:
 				return
 			case <-tick.C:
-				_ = n.one() // where the link is down nothing is sent
+				do()
 			}
 		}
 	}()
