@@ -103,8 +103,8 @@ func stream(t *testing.T) io.Reader {
 	return r
 }
 
-// lastOfStream is the last thing that happens in it.
-const lastOfStream = "mark bled rear-right"
+// lastMark is the last mark that is set in it; frames come behind it.
+const lastMark = "mark bled rear-right"
 
 // TestRecordEnds: what a signal does to a recording. Whatever it was, the session is sealed.
 func TestRecordEnds(t *testing.T) {
@@ -131,7 +131,7 @@ func TestRecordEnds(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join(t.TempDir(), "job.pcapng")
 			p := start(t, stream(t), "record", "--from", "-", "--output", file)
-			p.until(lastOfStream)
+			p.until(lastMark)
 			do(p)
 			require.Zero(t, p.ends(), p.errs.String())
 			require.Contains(t, strings.Join(p.seen, "\n"), "recorded: "+file)
@@ -149,7 +149,7 @@ func TestWhileItIsRecorded(t *testing.T) {
 	t.Setenv("XDG_RUNTIME_DIR", run)
 	file := filepath.Join(t.TempDir(), "job.pcapng")
 	p := start(t, stream(t), "record", "--from", "-", "--output", file)
-	p.until(lastOfStream)
+	p.until(lastMark)
 
 	for _, c := range []struct { // in this order: a mark changes what a review finds
 		name string
@@ -193,7 +193,7 @@ func TestFollowToTheEnd(t *testing.T) {
 	share(t)
 	file := filepath.Join(t.TempDir(), "job.pcapng")
 	p := start(t, stream(t), "record", "--from", "-", "--output", file)
-	p.until(lastOfStream)
+	p.until(lastMark)
 	watcher := start(t, nil, "follow", file)
 	watcher.until("Do not lower: ")
 	p.signal(syscall.SIGTERM)
