@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -174,6 +175,36 @@ func TestMendWhatWasAltered(t *testing.T) {
 	got := read(t, mended)
 	require.Equal(t, session.Sealed, got.integrity.Verdict, got.integrity.Why)
 	require.Equal(t, want[:5], got.frames, "up to the first seal")
+}
+
+// Behind broken framing packets may lie whole: nobody says that there are none.
+func TestMendWhatIsBroken(t *testing.T) {
+	for name, c := range map[string]struct {
+		changed bool   // a byte before the break, and so the seal between them
+		says    string // of the break in the block of packet 11; packets 6 to 10 are under a seal that may fit
+	}{
+		"its framing alone":          {false, `kept 1\d{3} bytes, up to packet 10 at .*\nleft out \d+ bytes; \d+ bytes behind broken framing were not read, and packets in them not counted\n`},
+		"its framing and a byte too": {true, `kept \d{3} bytes, up to packet 5 at .*\nleft out \d+ bytes with 5 whole packets, up to 2026-.*Z; \d+ bytes behind broken framing were not read`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			file := smallSession(t, 12)
+			block := bytes.LastIndex(file, []byte{10, 2, 3}) - 28 - 8 // heads: draft-ietf-opsawg-pcapng, link type 227
+			require.Positive(t, block)
+			file[block+4] += 4
+			if c.changed {
+				file[bytes.Index(file, []byte{8, 2, 3})]++
+			}
+			in := onDisk(t, file)
+			out := filepath.Join(filepath.Dir(in), "mended.pcapng")
+			report, err := session.Mend(in, out)
+			require.NoError(t, err)
+			require.Regexp(t, c.says, report.String())
+			mended, err := os.ReadFile(out)
+			require.NoError(t, err)
+			require.Contains(t, string(mended), fmt.Sprintf(`"unread":%d`, report.Unread))
+			require.Equal(t, session.Sealed, read(t, mended).integrity.Verdict)
+		})
+	}
 }
 
 func TestMendRefuses(t *testing.T) {

@@ -20,7 +20,8 @@ type MendReport struct {
 	Kept           Place         // end of what was kept
 	Unproven       int64         // bytes that were kept although no seal of the source covers them
 	Dropped        int64         // bytes behind what was kept
-	DroppedPackets uint64        // whole packets among them
+	DroppedPackets uint64        // whole packets among them, as far as they were read
+	Unread         int64         // of the bytes dropped: those behind broken framing, in which nobody counted packets
 	Until          capture.Stamp // the last time that could be read in the source; later than Kept.At where packets were dropped
 }
 
@@ -30,9 +31,15 @@ func (m MendReport) String() string {
 	if m.Kept.Packet > 0 {
 		upTo = fmt.Sprintf("up to packet %d at %s", m.Kept.Packet, m.Kept.At)
 	}
-	text := fmt.Sprintf("kept %d bytes, %s\nleft out %d bytes with %d whole packets", m.Kept.Offset, upTo, m.Dropped, m.DroppedPackets)
+	text := fmt.Sprintf("kept %d bytes, %s\nleft out %d bytes", m.Kept.Offset, upTo, m.Dropped)
+	if m.Unread < m.Dropped {
+		text += fmt.Sprintf(" with %d whole packets", m.DroppedPackets)
+	}
 	if m.DroppedPackets > 0 {
 		text += fmt.Sprintf(", up to %s", m.Until)
+	}
+	if m.Unread > 0 {
+		text += fmt.Sprintf("; %d bytes behind broken framing were not read, and packets in them not counted", m.Unread)
 	}
 	text += fmt.Sprintf("\nthe source is %s: %s", m.Verdict, m.Why)
 	if m.Unproven > 0 {
@@ -91,6 +98,10 @@ func (e *fileEnd) mendable(path string) (MendReport, error) {
 	m.Dropped = e.size - e.Kept.Offset
 	m.DroppedPackets = e.packets - e.Kept.Packet
 	m.Unproven = e.Kept.Offset - e.Proven.Offset
+	var broken *FormatError
+	if e.Verdict == Altered && errors.As(e.Stop, &broken) {
+		m.Unread = e.size - broken.Offset
+	}
 	var cause error
 	switch {
 	case e.classic:
@@ -124,7 +135,8 @@ func (m *MendReport) write(f *os.File, src io.ReadSeeker) error {
 		return errChanged
 	}
 	head := SessionRecord{MendedFrom: &MendedFrom{Previous: m.Source, Kept: m.Kept.Offset, Unproven: m.Unproven,
-		Integrity: m.Verdict.String(), Why: m.Why, DroppedPackets: m.DroppedPackets}}
+		Integrity: m.Verdict.String(), Why: m.Why,
+		DroppedPackets: m.DroppedPackets, Unread: m.Unread}}
 	section, err := addedSection(end.last, m.Kept.At, head, nil)
 	if err != nil {
 		return err

@@ -83,6 +83,7 @@ type MendedFrom struct {
 	Kept           int64  `json:"kept"`               // bytes
 	Unproven       int64  `json:"unproven,omitempty"` // bytes of these that no seal covered
 	DroppedPackets uint64 `json:"dropped_packets,omitempty"`
+	Unread         int64  `json:"unread,omitempty"` // bytes behind broken framing, in which no packets were counted
 }
 
 // LinkRecord is the state of a bus: kind `link`.
