@@ -295,7 +295,7 @@ func TestAStalledPageIsLetGo(t *testing.T) {
 	for told := 0; c.viewers() > 1; told++ {
 		require.Less(t, told, 300, "messages while it was not let go")
 		n := next(t, lines)
-		require.Greater(t, n.T, last)
+		require.GreaterOrEqual(t, n.T, last) // a late one and the next may come within a millisecond
 		last = n.T
 	}
 }
