@@ -10,7 +10,8 @@ var bledInOneGo = &Rule{
 	Name:  "bled-in-one-go",
 	Title: "in how many steps it was bled",
 	Doc: `The pressure fell by 1 bar or more in a single step. Held where the bleed had two steps or
-more, less than 2 s apart counting as one. A bleed of less than 1 bar tells nothing.`,
+more, less than 2 s apart counting as one. A bleed of less than 1 bar tells nothing, nor does one of which a
+step may have been missed.`,
 	Source:   "common practice, no source",
 	Severity: Advice,
 	Scope:    PerCorner,
@@ -22,7 +23,8 @@ var filledInOneGo = &Rule{
 	Name:  "filled-in-one-go",
 	Title: "in how many steps it was filled",
 	Doc: `The pressure rose by 1 bar or more in a single step. Held where the fill had two steps or
-more, less than 2 s apart counting as one. A fill of less than 1 bar tells nothing.`,
+more, less than 2 s apart counting as one. A fill of less than 1 bar tells nothing, nor does one of which a
+step may have been missed.`,
 	Source:   "common practice, no source",
 	Severity: Advice,
 	Scope:    PerCorner,
@@ -50,6 +52,8 @@ func (w *stepWatch) Happen(h Happening) {
 	switch {
 	case m.Change() < oneGo:
 		v.Reason, v.Note = NotObservable, fmt.Sprintf("it was %s by %.2f bar only", w.did, m.Change())
+	case m.Gap != "":
+		v.Reason, v.Note = m.Gap, "a step of it may have been missed"
 	case len(m.Steps) > 1:
 		v.Outcome = Held
 		v.Summary = fmt.Sprintf("%s was %s in %d steps", w.p.Corner, w.did, len(m.Steps))
