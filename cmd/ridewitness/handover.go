@@ -27,8 +27,8 @@ lines are open, what was bled and not filled, what was refused, what nobody sees
 is. What happened after the end of the file, nobody knows.
 
 With --to it is put on record who takes over and what was open then: at the end of a finished session, as a
-sealed section of its own; in one that is being recorded, by its recorder. Without --to nothing is written. FILE may be - for a pcapng stream on standard
-input, where nothing is put on record.
+sealed section of its own; in one that is being recorded, by its recorder. Without --to nothing is written.
+FILE may be - for a pcapng stream on standard input, where nothing is put on record.
 
 Ends with 0 whatever is open.`,
 		Args:              exactly("FILE"),
