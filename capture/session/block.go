@@ -1,9 +1,7 @@
 package session
 
 import (
-	"bytes"
 	"encoding/binary"
-	"errors"
 	"io"
 
 	"ridewitness/capture"
@@ -12,8 +10,21 @@ import (
 // blockHead is the least of every block: type and length.
 const blockHead = 8
 
-// block reads one block, or one record of a classic file.
+// block reads one block, or one record of a classic file. Where the framing is broken it goes on where
+// blocks follow one another again, if they do.
 func (r *Reader) block() error {
+	if r.hole.broken != nil {
+		return r.seek()
+	}
+	err := r.parse()
+	if f, ok := err.(*FormatError); ok && r.mayGoOn(f) {
+		return r.fall(f)
+	}
+	return err
+}
+
+// parse reads what stands at the present place.
+func (r *Reader) parse() error {
 	if r.skip > 0 {
 		return r.skipOn()
 	}
@@ -41,11 +52,7 @@ func (r *Reader) block() error {
 		return err
 	}
 	if length > maxKept {
-		r.state.block()
-		r.count(kind)
-		r.hurt(at, blockName(kind), ErrTooMany, "%d bytes, at most %d are kept; it is skipped", length, maxKept)
-		r.skip, r.skipAt, r.skipKind, r.skipIntact = length, at, kind, false
-		return nil
+		return r.long(at, kind, length)
 	}
 	whole, err := r.whole(at, kind, length)
 	if err != nil {
@@ -99,57 +106,6 @@ func (r *Reader) short(err error, at int64, block string) error {
 	return err
 }
 
-// judge looks through what lies behind broken framing, to tell a torn end from damage: behind a torn
-// end there is no whole block. Nothing but zeros from a place before the break on is what a power cut
-// leaves of a file whose length was written before its content.
-func (r *Reader) judge(f *FormatError) {
-	last, intact := r.behind()
-	switch {
-	case intact || r.skipIntact || errors.Is(f, ErrTextMode) || r.classic != nil && !errors.Is(f, ErrTruncated):
-		if errors.Is(f, ErrTruncated) {
-			f.Err, f.Detail = ErrLength, "the file ends inside it, and yet whole blocks follow"
-		}
-		return
-	case r.skip == 0 && last < max(f.wrong, f.Offset):
-		f.Err, f.Detail = ErrZeros, ""
-	}
-	r.torn = true
-}
-
-// maxBehind is how far behind a break whole blocks are looked for.
-const maxBehind = 4 << 20
-
-// behind reads on to the end of the medium, or to a whole block of a known type. It returns the offset
-// of the last byte that is not zero, -1 for none, and whether there is such a block.
-func (r *Reader) behind() (last int64, intact bool) {
-	r.batch = nil // nothing is lost by waiting for the medium now
-	last = -1
-	from := r.tell()
-	for r.need(1) == nil {
-		rest := r.cur.data[r.pos:]
-		if n := len(bytes.TrimRight(rest, "\x00")); n > 0 {
-			last = r.tell() + int64(n) - 1
-		}
-		if r.classic == nil && r.tell()-from < maxBehind && r.intactAmong(rest) {
-			return last, true
-		}
-		r.pos += len(rest)
-	}
-	return last, false
-}
-
-// intactAmong reports whether a whole block of a known type lies in b, but for its beginning.
-func (r *Reader) intactAmong(b []byte) bool {
-	for i := 1; i+blockHead <= len(b); i++ {
-		kind, length := r.u32(b[i:]), r.u32(b[i+4:])
-		if least := leastLength(kind); least > anyLength && length >= least && length%4 == 0 &&
-			uint64(length) <= uint64(len(b)-i) && r.u32(b[i+int(length)-4:]) == length {
-			return true
-		}
-	}
-	return false
-}
-
 // isTextMode reports whether a block type is one of those that appear when a transfer in text mode
 // changes line ends (draft-ietf-opsawg-pcapng, reserved block types).
 func isTextMode(kind uint32) bool {
@@ -173,6 +129,22 @@ func (r *Reader) checkLength(at int64, kind, length uint32) error {
 	return nil
 }
 
+// long begins to pass over a block that is too long to keep. Whole blocks at its beginning show that its
+// length can't be right: to follow it would cost them.
+func (r *Reader) long(at int64, kind, length uint32) error {
+	if err := r.need(blockHead + maxLanding); err != nil && err != io.ErrUnexpectedEOF {
+		return err
+	}
+	if l := r.landing(r.cur.data[r.pos+blockHead:], r.feed.end == io.EOF); l.found {
+		return r.fault(at, blockName(kind), ErrLength, "%d bytes, and yet whole blocks follow after %d", length, blockHead+l.before)
+	}
+	r.state.block()
+	r.count(kind)
+	r.hurt(at, blockName(kind), ErrTooMany, "%d bytes, at most %d are kept; it is skipped", length, maxKept)
+	r.skip, r.skipAt, r.skipKind = length, at, kind
+	return nil
+}
+
 // skipOn passes over what is left of a long block, and compares its two lengths at its end.
 func (r *Reader) skipOn() error {
 	if err := r.need(4); err != nil {
@@ -183,9 +155,6 @@ func (r *Reader) skipOn() error {
 	}
 	rest := r.cur.data[r.pos:]
 	n := min(r.skip, uint32(len(rest))&^3)
-	if r.tell()-r.skipAt < maxKept {
-		r.skipIntact = r.skipIntact || r.intactAmong(rest[:n])
-	}
 	r.pos += int(n)
 	if r.skip -= n; r.skip > 0 {
 		return nil

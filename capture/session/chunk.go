@@ -36,6 +36,7 @@ const (
 	markSeal                    // text is the digest that a seal claims
 	markChain                   // text and bytes are what the section claims of the one before
 	markBroken                  // text is what the parser found to be wrong
+	markHole                    // text is why bytes from place on were passed over
 )
 
 // mark tells the digest what to do at a place in a chunk. What the parser finds wrong goes the same
@@ -70,6 +71,7 @@ type digest struct {
 	good    Place  // end of the last seal that fits, before the first thing wrong
 	bad     Place  // first thing wrong
 	problem string // what is wrong there
+	hole    bool   // it is broken framing: what comes before is whole
 }
 
 func newFeeder(r io.Reader, withDigest bool) *feeder {
@@ -157,6 +159,9 @@ func (d *digest) meet(m *mark) {
 		d.before = d.section()
 		d.restart()
 	case markBroken:
+		d.wrong(m.place, m.text)
+	case markHole:
+		d.hole = d.hole || d.problem == ""
 		d.wrong(m.place, m.text)
 	case markChain:
 		if d.h != nil && (m.text != d.before.SHA256 || m.bytes != d.before.Bytes) {

@@ -111,6 +111,8 @@ func (s *integrityState) conclude(d *digest, end Place, stop error, torn bool) I
 		i.From, i.Kept = end, end
 	}
 	switch {
+	case d.hole:
+		i.Verdict, i.From, i.Kept, i.Why = Altered, d.bad, d.bad, d.problem
 	case d.problem != "":
 		i.Verdict, i.From, i.Kept = Altered, d.good, d.good
 		i.Why = fmt.Sprintf("byte %d: %s", d.bad.Offset, d.problem)

@@ -2,6 +2,7 @@ package session
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"ridewitness/capture"
@@ -32,6 +33,22 @@ func (r *Reader) journal(at int64, whole []byte) {
 	}
 	r.event(capture.Event{At: stamp, Kind: capture.EventJournal, Record: r.records, Name: head.Kind, Body: append([]byte(nil), text...)})
 	r.kept += len(text)
+	if head.Kind == KindDamage {
+		r.retell(stamp, text)
+	}
+}
+
+// retell tells of damage in what was recorded.
+func (r *Reader) retell(stamp capture.Stamp, text []byte) {
+	var d DamageRecord
+	if r.muted() {
+		return
+	}
+	if json.Unmarshal(text, &d) != nil || d.Why == "" {
+		d.Why = "damage that is not described"
+	}
+	r.damage++
+	r.event(capture.Event{At: stamp, Kind: capture.EventDamage, Err: errors.New(d.Why)})
 }
 
 // journalText returns a record's text and time.

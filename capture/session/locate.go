@@ -102,6 +102,9 @@ func (w *walker) skipAll() error {
 // everything else, and of everything that is wrong, for block to deal with. Without it BenchmarkLocate
 // takes twice as long.
 func (w *walker) skim() {
+	if w.hole.broken != nil {
+		return
+	}
 	w.pass()
 	if w.cur == nil || w.big || w.skip > 0 || w.classic != nil || w.packets == 0 {
 		return

@@ -20,8 +20,7 @@ type MendReport struct {
 	Kept           Place         // end of what was kept
 	Unproven       int64         // bytes that were kept although no seal of the source covers them
 	Dropped        int64         // bytes behind what was kept
-	DroppedPackets uint64        // whole packets among them, as far as they were read
-	Unread         int64         // of the bytes dropped: those behind broken framing, in which nobody counted packets
+	DroppedPackets uint64        // whole packets that could be read among them
 	Until          capture.Stamp // the last time that could be read in the source; later than Kept.At where packets were dropped
 }
 
@@ -31,15 +30,9 @@ func (m MendReport) String() string {
 	if m.Kept.Packet > 0 {
 		upTo = fmt.Sprintf("up to packet %d at %s", m.Kept.Packet, m.Kept.At)
 	}
-	text := fmt.Sprintf("kept %d bytes, %s\nleft out %d bytes", m.Kept.Offset, upTo, m.Dropped)
-	if m.Unread < m.Dropped {
-		text += fmt.Sprintf(" with %d whole packets", m.DroppedPackets)
-	}
+	text := fmt.Sprintf("kept %d bytes, %s\nleft out %d bytes with %d whole packets that could be read", m.Kept.Offset, upTo, m.Dropped, m.DroppedPackets)
 	if m.DroppedPackets > 0 {
-		text += fmt.Sprintf(", up to %s", m.Until)
-	}
-	if m.Unread > 0 {
-		text += fmt.Sprintf("; %d bytes behind broken framing were not read, and packets in them not counted", m.Unread)
+		text += fmt.Sprintf(", up to %s; nothing vouches for them, and a review of the source still reads them", m.Until)
 	}
 	text += fmt.Sprintf("\nthe source is %s: %s", m.Verdict, m.Why)
 	if m.Unproven > 0 {
@@ -56,7 +49,7 @@ func (m MendReport) String() string {
 // The good blocks are copied byte for byte, so that packet numbers, record numbers and the seals in
 // them stay what they were. A source in which a seal does not fit is kept up to the last one that
 // does: sealing what comes behind it would vouch for a forgery. A source that is cut short, or whose
-// framing is broken, is kept up to its last whole block. A source that is sealed, or merely unsealed,
+// framing is broken, is kept up to its last whole block before that. A source that is sealed, or merely unsealed,
 // has nothing to mend (ErrNothingToMend); classic pcap (ErrNoJournal) and big-endian files
 // (ErrByteOrder) have no place for the section.
 //
@@ -98,10 +91,6 @@ func (e *fileEnd) mendable(path string) (MendReport, error) {
 	m.Dropped = e.size - e.Kept.Offset
 	m.DroppedPackets = e.packets - e.Kept.Packet
 	m.Unproven = e.Kept.Offset - e.Proven.Offset
-	var broken *FormatError
-	if e.Verdict == Altered && errors.As(e.Stop, &broken) {
-		m.Unread = e.size - broken.Offset
-	}
 	var cause error
 	switch {
 	case e.classic:
@@ -135,8 +124,7 @@ func (m *MendReport) write(f *os.File, src io.ReadSeeker) error {
 		return errChanged
 	}
 	head := SessionRecord{MendedFrom: &MendedFrom{Previous: m.Source, Kept: m.Kept.Offset, Unproven: m.Unproven,
-		Integrity: m.Verdict.String(), Why: m.Why,
-		DroppedPackets: m.DroppedPackets, Unread: m.Unread}}
+		Integrity: m.Verdict.String(), Why: m.Why, DroppedPackets: m.DroppedPackets}}
 	section, err := addedSection(end.last, m.Kept.At, head, nil)
 	if err != nil {
 		return err

@@ -13,7 +13,8 @@ import (
 // Reader reads a session file, or any pcapng or pcap file, forward only: a pipe is as good as a file.
 // It is a capture.Source. It is not safe for concurrent use.
 //
-// What can be read is delivered. Where the file ends inside a block, or its framing is broken, Next
+// What can be read is delivered. Where the framing is broken, it goes on behind that where whole blocks
+// follow one another again, and tells of the damage. Where the file ends inside a block, or none follow, Next
 // ends with io.EOF as at a clean end, and Integrity says what happened and from where on; only a file
 // that is no capture at all, or a medium that fails, is an error.
 type Reader struct {
@@ -27,6 +28,7 @@ type Reader struct {
 	torn  bool  // nothing whole lies behind it
 	state integrityState
 
+	live    bool // the file is still written
 	started bool // a section header, or the header of a classic file, was read
 	big     bool // the section's byte order
 	unknown bool // the section's version is unknown: its blocks are passed over
@@ -40,10 +42,10 @@ type Reader struct {
 	damage  int
 
 	// A block that is too long to keep is passed over piece by piece.
-	skip       uint32 // bytes left of it
-	skipAt     int64
-	skipKind   uint32
-	skipIntact bool // whole blocks lie in it: its length can't be right
+	skip     uint32 // bytes left of it
+	skipAt   int64
+	skipKind uint32
+	hole     hole // where the framing is broken
 
 	batch *capture.Batch
 	kept  int                    // bytes of record texts in batch
@@ -110,11 +112,13 @@ var errPause = errors.New("nothing more is at hand")
 // for with frames in hand.
 func (r *Reader) fill(room int) error {
 	for len(r.batch.Frames) < room && len(r.batch.Events) < capture.BatchFrames && r.kept < maxTexts {
-		r.run(room)
-		if len(r.batch.Frames) == room {
-			return nil
+		if r.hole.broken == nil {
+			r.run(room)
+			if len(r.batch.Frames) == room {
+				return nil
+			}
+			r.pass()
 		}
-		r.pass()
 		if err := r.block(); err != nil {
 			if err == errPause {
 				return nil

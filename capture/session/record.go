@@ -16,6 +16,7 @@ const (
 	KindClock       = "clock"
 	KindLink        = "link"
 	KindLoss        = "loss"
+	KindDamage      = "damage"
 	KindWarning     = "warning"
 	KindBlind       = "blind"
 	KindHandover    = "handover"
@@ -83,7 +84,6 @@ type MendedFrom struct {
 	Kept           int64  `json:"kept"`               // bytes
 	Unproven       int64  `json:"unproven,omitempty"` // bytes of these that no seal covered
 	DroppedPackets uint64 `json:"dropped_packets,omitempty"`
-	Unread         int64  `json:"unread,omitempty"` // bytes behind broken framing, in which no packets were counted
 }
 
 // LinkRecord is the state of a bus: kind `link`.
@@ -108,6 +108,13 @@ type LossRecord struct {
 	Bus   string `json:"bus,omitempty"`
 	Count uint64 `json:"count"`
 	Where string `json:"where,omitempty"`
+}
+
+// DamageRecord says that something in what was recorded could not be read and was left out: kind `damage`.
+// A Reader tells of it as of damage of its own.
+type DamageRecord struct {
+	Kind string `json:"kind"`
+	Why  string `json:"why"`
 }
 
 // What a DiskRecord tells.

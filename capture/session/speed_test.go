@@ -200,6 +200,9 @@ func BenchmarkHostile(b *testing.B) {
 		"smallest blocks":    f.block(0x7777, nil).b,
 		"unknown interfaces": (&build{order: binary.LittleEndian}).packet(99, moment, plain, -1).b,
 		"damaged frames":     (&build{order: binary.LittleEndian}).packet(0, moment, []byte{0, 0, 1, 2, 99, 0, 0, 0}, -1).b,
+		"zeros":              make([]byte, 12),
+		"heads of no blocks": append(f.u32(6), f.u32(65532)...),
+		"holes":              append(make([]byte, 12), bytes.Repeat((&build{order: binary.LittleEndian}).packet(0, moment, plain, -1).b, 3)...),
 	} {
 		b.Run(name, func(b *testing.B) {
 			file := append(little().can("can0").b, bytes.Repeat(block, (8<<20)/len(block))...)

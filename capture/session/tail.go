@@ -72,6 +72,7 @@ func Tail(path string, options ...Option) (*Tailed, error) {
 	t := &Tailed{path: path, medium: &atHand{file: f}, timer: time.NewTimer(poll), free: -1}
 	t.timer.Stop()
 	t.Reader = NewReader(t.medium, path, options...)
+	t.live = true
 	return t, nil
 }
 
