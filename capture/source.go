@@ -24,8 +24,8 @@ const (
 	// EventTimeBack: the stamp of the next frame of Bus is earlier than that of the one before it
 	// by Count nanoseconds. No journal record explains it, so durations across it mean nothing.
 	EventTimeBack
-	// EventDamage: something in the source could not be read and was left out; Err says what and
-	// where.
+	// EventDamage: something in the source could not be read and was left out, frames of any bus maybe;
+	// Err says what and where.
 	EventDamage
 	// EventSection: another section of the file begins, with counters of its own. The first one of a
 	// stream is not told.

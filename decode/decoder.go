@@ -56,7 +56,8 @@ func NewDecoder(signals []Signal) (*Decoder, error) {
 // Signals returns the signals that the decoder was made for.
 func (d *Decoder) Signals() []Signal { return d.signals }
 
-// Observe learns from an event of the stream: the name of a bus, the loss of frames.
+// Observe learns from an event of the stream: the name of a bus, the loss of frames. What could not be read
+// may have been frames of any bus.
 func (d *Decoder) Observe(e capture.Event) {
 	if e.Bus >= capture.MaxBuses {
 		return
@@ -70,6 +71,12 @@ func (d *Decoder) Observe(e capture.Event) {
 	case capture.EventLoss:
 		if d.talk != nil {
 			d.talk.lost(d, e.Bus)
+		}
+	case capture.EventDamage:
+		for bus := range d.tables {
+			if d.talk != nil && d.tables[bus] != nil {
+				d.talk.lost(d, capture.BusID(bus))
+			}
 		}
 	}
 }

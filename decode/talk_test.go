@@ -1,6 +1,7 @@
 package decode
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -223,27 +224,37 @@ func TestMessageThatWasNotRecordedWholeIsTold(t *testing.T) {
 // TestLossInsideAMessage has frames lost whose place the counters happen to hide: what stands on both
 // sides must not be joined.
 func TestLossInsideAMessage(t *testing.T) {
-	d := decoderOn(t, identifiers(Address{Request: 0x6D4, Response: 0x6DC}), "can0")
-	frames := conversation(t, "6D4 05 22 2B 01 2B 02", "6DC 10 09 62 2B 01 01 F4 2B", "6D4 30 00 00", "6DC 21 02 01 90 CC CC CC CC")
-	d.Decode(frames[:3], nil)
-	d.Observe(capture.Event{Kind: capture.EventLoss, Bus: 0, Count: 16})
-	require.Equal(t, TalkIncomplete, d.Talk()[0].Kind)
-	require.Empty(t, d.Decode(frames[3:], nil))
+	for name, lost := range losses {
+		d := decoderOn(t, identifiers(Address{Request: 0x6D4, Response: 0x6DC}), "can0")
+		frames := conversation(t, "6D4 05 22 2B 01 2B 02", "6DC 10 09 62 2B 01 01 F4 2B", "6D4 30 00 00", "6DC 21 02 01 90 CC CC CC CC")
+		d.Decode(frames[:3], nil)
+		d.Observe(lost)
+		require.Equal(t, TalkIncomplete, d.Talk()[0].Kind, name)
+		require.Empty(t, d.Decode(frames[3:], nil), name)
+	}
+}
+
+// losses are the events behind which frames may be missing.
+var losses = map[string]capture.Event{
+	"frames lost":            {Kind: capture.EventLoss, Bus: 0, Count: 16},
+	"something not readable": {Kind: capture.EventDamage, Err: errors.New("a hole in the file")},
 }
 
 func TestSilenceAfterALossIsNoRefusal(t *testing.T) {
-	for _, lost := range []bool{false, true} {
+	verdict := func(events ...capture.Event) uds.Verdict {
 		d := decoderOn(t, identifiers(Address{Request: 0x6D4, Response: 0x6DC}), "can0")
 		d.Decode(conversation(t, "6D4 03 22 2B 01"), nil)
-		want := uds.NoAnswer
-		if lost {
-			d.Observe(capture.Event{Kind: capture.EventLoss, Bus: 0, Count: 1})
-			want = uds.Unknown
+		for _, e := range events {
+			d.Observe(e)
 		}
 		later := conversation(t, "123 00")
 		later[0].At = 60e9
 		d.Decode(later, nil)
-		require.Equal(t, want, d.Talk()[0].Exchange.Verdict, "frames lost: %t", lost)
+		return d.Talk()[0].Exchange.Verdict
+	}
+	require.Equal(t, uds.NoAnswer, verdict())
+	for name, lost := range losses {
+		require.Equal(t, uds.Unknown, verdict(lost), name)
 	}
 }
 

@@ -11,7 +11,7 @@ type record struct {
 	before  uint64                   // lost in the sections before
 	known   bool
 	overrun [capture.MaxBuses]uint64 // times a controller said that it lost frames, nobody knows how many
-	damage  int
+	damage  int                      // pieces that could not be read
 }
 
 func (r *record) event(e capture.Event) {

@@ -214,9 +214,9 @@ func (w *voltageWatch) Finish(at capture.Stamp) {
 var recordIncomplete = &Rule{
 	Name:  "record-incomplete",
 	Title: "whether the recording is whole",
-	Doc: `Frames were lost, or a signal was stale, invalid or not recorded where a rule that was asked
-needed it. Held where somebody counted the losses, there were none, and nothing was missing. Where
-nobody counted, nothing can be told.`,
+	Doc: `Frames were lost, something could not be read, or a signal was stale, invalid or not recorded
+where a rule that was asked needed it. Held where somebody counted the losses, there were none, and
+nothing was missing. Where nobody counted, nothing can be told.`,
 	Source:   "our own choice",
 	Severity: Advice,
 	Scope:    PerVehicle,
@@ -242,6 +242,10 @@ func (w *recordWatch) Finish(at capture.Stamp) {
 	case j.record.overruns() > 0:
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("an adapter said %d times that it lost frames; nobody knows how many", j.record.overruns())
+		v.Note = missing
+	case j.record.damage > 0:
+		v.Outcome = Broken
+		v.Summary = "something in the recording could not be read and was left out"
 		v.Note = missing
 	case missing != "":
 		v.Outcome = Broken

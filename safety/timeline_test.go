@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -150,6 +151,9 @@ func (tl *timeline) addAt(t *testing.T, line string, corner decode.Corner, f []s
 		require.NoError(t, err, line)
 		at := stampAt(from)
 		tl.steps = append(tl.steps, step{at: at, event: &capture.Event{At: at, Kind: capture.EventLoss, Count: n}})
+	case "unread":
+		at := stampAt(from)
+		tl.steps = append(tl.steps, step{at: at, event: &capture.Event{At: at, Kind: capture.EventDamage, Err: errors.New(f[3])}})
 	case "counted":
 		at := stampAt(from)
 		tl.steps = append(tl.steps, step{at: at, event: &capture.Event{At: at, Kind: capture.EventCounters, Received: 1, Dropped: 0}})

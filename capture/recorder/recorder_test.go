@@ -492,6 +492,37 @@ func TestSections(t *testing.T) {
 	})
 }
 
+// TestDamageIsPutOnRecord: what could not be read of a source stands in the file, at its place and once, also
+// when that file is recorded again.
+func TestDamageIsPutOnRecord(t *testing.T) {
+	source := capture.Source(&capture.Slice{Frames: []capture.Frame{{At: began, Len: 1}, {At: began + 1, Len: 1}}, Events: []capture.Event{
+		{Kind: capture.EventBus, Name: "can0"}, {At: began, Kind: capture.EventDamage, Index: 1, Err: errors.New("byte 99: a hole")}}})
+	for range 2 {
+		d := &disk{}
+		o := options(d)
+		o.Patient = true
+		r, err := New(source, o)
+		require.NoError(t, err)
+		require.NoError(t, r.Run(t.Context()))
+		got := read(t, d.files[0].content)
+		require.Len(t, got.numbers, 2)
+		var damage []capture.Event
+		for _, e := range got.events {
+			if e.Kind == capture.EventDamage {
+				damage = append(damage, e)
+			}
+		}
+		require.Len(t, damage, 1)
+		require.EqualError(t, damage[0].Err, "byte 99: a hole")
+		require.EqualValues(t, 1, damage[0].Packet, "between the frames")
+		require.Equal(t, began, damage[0].At)
+		records := slices.DeleteFunc(got.records, func(e capture.Event) bool { return e.Name != session.KindDamage })
+		require.Len(t, records, 1)
+		require.JSONEq(t, `{"kind":"damage","why":"byte 99: a hole"}`, string(records[0].Body))
+		source = session.NewReader(bytes.NewReader(d.files[0].content), "file")
+	}
+}
+
 // counted yields a loss of two frames before each burst, and now and then the count from the start of the
 // recording.
 type counted struct {

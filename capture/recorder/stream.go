@@ -47,7 +47,7 @@ func (s *stream) keeps(e *capture.Event) bool {
 		}
 	case capture.EventJournal:
 		switch e.Name {
-		case session.KindSeal, session.KindSession:
+		case session.KindSeal, session.KindSession, session.KindDamage: // damage follows its record, and gets one here
 			return false
 		case session.KindMark:
 			if e.Record != 0 { // a live source has no numbers of its own
@@ -56,6 +56,12 @@ func (s *stream) keeps(e *capture.Event) bool {
 		}
 	}
 	return true
+}
+
+// damageRecord puts damage of the source on record: the file can't show it by itself.
+func damageRecord(e *capture.Event) capture.Event {
+	body, _ := json.Marshal(session.DamageRecord{Kind: session.KindDamage, Why: e.Err.Error()}) // strings can be written
+	return capture.Event{At: e.At, Kind: capture.EventJournal, Name: session.KindDamage, Body: body}
 }
 
 // number remembers which number a record has here.

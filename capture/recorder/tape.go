@@ -94,6 +94,9 @@ func (t *tape) put(b *capture.Batch) {
 			t.room.Wait()
 		}
 		if of := e.Record; t.stream.keeps(e) {
+			if e.Kind == capture.EventDamage {
+				t.putEvent(damageRecord(e), nil)
+			}
 			t.stream.number(of, t.putEvent(*e, nil))
 		}
 	}

@@ -143,9 +143,71 @@ func recordedAgain(t check, p prefix, again string) {
 	}
 	require.Equal(t, before, after)
 	warnedAsReviewed(t, again, before)
+	requireInTime(t, again)
 	if p.inside {
 		require.NotEqual(t, "nothing-found", before["outcome"])
 	}
+}
+
+// HAZARDS H16: a stretch of a recording is overwritten. Live and review agree on what is left of it, neither
+// finds nothing, and no answer becomes 'held' by it.
+func TestHazard16HolesRecordedAgain(t *testing.T) {
+	few(t, "20")
+	truths, err := filepath.Glob("../../testdata/sessions/*.truth.json")
+	require.NoError(t, err)
+	folder := t.TempDir()
+	hole, again := filepath.Join(folder, "hole.pcapng"), filepath.Join(folder, "again.pcapng")
+	rapid.Check(t, func(rt *rapid.T) {
+		base := strings.TrimSuffix(rapid.SampledFrom(truths).Draw(rt, "recording"), ".truth.json")
+		file, known := foreign(t, base)
+		content, err := os.ReadFile(file)
+		require.NoError(rt, err)
+		ends := blockEnds(rt, content)
+		at := ends[rapid.IntRange(len(ends)/20, len(ends)-9).Draw(rt, "behind block")] // what names the buses stays
+		size := rapid.SampledFrom([]int{64, 4096, 1 << 18}).Draw(rt, "bytes")
+		clear(content[at:min(at+size, ends[len(ends)-4])])
+		require.NoError(rt, os.WriteFile(hole, content, 0o600))
+		require.NoError(rt, os.RemoveAll(again))
+
+		_, errs, exit := does(rt, append([]string{"record", "--from", hole, "--output", again}, known...)...)
+		require.NotEqual(rt, exitDone, exit)
+		require.Contains(rt, errs, "bytes are passed over")
+		whole, left, is := reviewed(rt, append([]string{file}, known...)...), reviewed(rt, append([]string{hole}, known...)...), reviewed(rt, again)
+		require.Equal(rt, "altered", is["session"].(map[string]any)["mended_from"])
+		is["session"].(map[string]any)["mended_from"] = nil
+		for _, r := range []map[string]any{left, is} { // that a file is altered is a warning by itself
+			require.NotEqual(rt, "nothing-found", r["outcome"])
+			delete(r, "outcome")
+		}
+		require.Equal(rt, left, is)
+		warnedAsReviewed(rt, again, left)
+		requireNoneHeldByIt(rt, whole, left)
+	})
+}
+
+// requireNoneHeldByIt holds that nothing is held in what is left of a recording, at a time at which it was
+// broken in the whole; but for advice, such as in how many steps a spring was bled: a body that sinks in the
+// hole no longer hides one of them.
+func requireNoneHeldByIt(t check, whole, left map[string]any) {
+	t.Helper()
+	for _, held := range outcomes(left, "held") {
+		for _, broken := range outcomes(whole, "broken") {
+			same := held["severity"] != "advice" && held["rule"] == broken["rule"] && held["corner"] == broken["corner"] && held["axle"] == broken["axle"]
+			if same && held["start"].(string) <= broken["end"].(string) && broken["start"].(string) <= held["end"].(string) {
+				require.Fail(t, "held", "%v, which says in the whole: %v", held["summary"], broken["summary"])
+			}
+		}
+	}
+}
+
+// outcomes returns the findings of a review with that outcome.
+func outcomes(r map[string]any, outcome string) (all []map[string]any) {
+	for _, f := range r["findings"].([]any) {
+		if finding := f.(map[string]any); finding["outcome"] == outcome {
+			all = append(all, finding)
+		}
+	}
+	return all
 }
 
 // lostItsEnd cuts a recording at any byte.

@@ -220,8 +220,14 @@ func NewTalk(pairs []isotp.Pair) *Talk {
 func (t *Talk) Observe(b *capture.Batch) {
 	for frames, e := range b.InOrder() {
 		t.frames(frames)
-		if e != nil && e.Kind == capture.EventLoss && e.Bus < capture.MaxBuses {
+		switch {
+		case e == nil || e.Bus >= capture.MaxBuses:
+		case e.Kind == capture.EventLoss:
 			t.lost(e.Bus)
+		case e.Kind == capture.EventDamage:
+			for i := range t.talks {
+				t.lost(t.talks[i].Pair.Bus)
+			}
 		}
 	}
 	if n := len(b.Frames); n > 0 {

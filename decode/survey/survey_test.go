@@ -98,15 +98,17 @@ func TestWhatATesterAsksFor(t *testing.T) {
 
 // A loss between request and answer makes no refusal and no silence of it.
 func TestLossIsNoSilence(t *testing.T) {
-	follow := NewTalk([]isotp.Pair{{Request: 0x6D4, Response: 0x6DC}})
-	follow.Observe(sourcetest.Lines(t, step, "6D4 03 22 4A 01", "lost", "100 00"))
-	late := capture.NewBatch()
-	late.Frames = append(late.Frames, capture.Frame{At: 60 * 1_000_000_000, ID: 0x100})
-	follow.Observe(late)
-	for _, a := range follow.Conversations()[0].Asked {
-		require.Equal(t, uds.ReadDataByIdentifier, a.Service)
-		require.Zero(t, a.Unanswered)
-		require.Zero(t, a.Refused)
+	for _, loss := range []string{"lost", "damage"} {
+		follow := NewTalk([]isotp.Pair{{Request: 0x6D4, Response: 0x6DC}})
+		follow.Observe(sourcetest.Lines(t, step, "6D4 03 22 4A 01", loss, "100 00"))
+		late := capture.NewBatch()
+		late.Frames = append(late.Frames, capture.Frame{At: 60 * 1_000_000_000, ID: 0x100})
+		follow.Observe(late)
+		for _, a := range follow.Conversations()[0].Asked {
+			require.Equal(t, uds.ReadDataByIdentifier, a.Service)
+			require.Zero(t, a.Unanswered, loss)
+			require.Zero(t, a.Refused, loss)
+		}
 	}
 }
 

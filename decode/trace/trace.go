@@ -83,10 +83,19 @@ func (t *Trace) Observe(b *capture.Batch) {
 		case e.Kind == capture.EventBus:
 			t.named(e.Bus, e.Name)
 		case e.Kind == capture.EventLoss:
-			t.isotp.Lost(e.Bus)
-			t.j1939.Lost(e.Bus)
+			t.lost(e.Bus)
+		case e.Kind == capture.EventDamage:
+			for bus := range t.names {
+				t.lost(capture.BusID(bus))
+			}
 		}
 	}
+}
+
+// lost tells the transports that frames of a bus are missing.
+func (t *Trace) lost(bus capture.BusID) {
+	t.isotp.Lost(bus)
+	t.j1939.Lost(bus)
 }
 
 // named begins to listen on a bus.

@@ -87,6 +87,9 @@ func TestNoMessageOfPacketsThatDoNotMakeOne(t *testing.T) {
 		{"frames were lost inside", []string{"7E8 10 0B 62 4A 01 11 22 33", "lost", "7E8 21 44 55 66 77 88"}, 1},
 		{"frames of a group were lost", []string{"1CECFF2F 20 14 00 03 FF B0 FE 00", "1CEBFF2F 01 00 01 02 03 04 05 06", "lost",
 			"1CEBFF2F 02 07 08 09 0A 0B 0C 0D", "1CEBFF2F 03 0E 0F 10 11 12 13 FF"}, 2},
+		{"something inside was not readable", []string{"7E8 10 0B 62 4A 01 11 22 33", "damage", "7E8 21 44 55 66 77 88"}, 1},
+		{"something of a group was not readable", []string{"1CECFF2F 20 14 00 03 FF B0 FE 00", "1CEBFF2F 01 00 01 02 03 04 05 06", "damage",
+			"1CEBFF2F 02 07 08 09 0A 0B 0C 0D", "1CEBFF2F 03 0E 0F 10 11 12 13 FF"}, 2},
 		{"a frame of another pair", []string{"123 03 22 4A 01"}, 1},
 		{"a packet that is not there", []string{"7E0 03 22 4A 01"}, 9},
 	} {

@@ -356,7 +356,7 @@ func (r *Review) recordLine() string {
 	if len(r.Session.Anchors) == 0 {
 		seal += ", no anchor"
 	}
-	return seal + "; " + lostWords(&r.Session)
+	return seal + "; " + r.lostWords()
 }
 
 // claims returns what was seen, worked out and said, each class in a paragraph of its own.
@@ -565,7 +565,7 @@ func (r *Review) recordFacts() []fact {
 	for i := range s.Buses {
 		facts = append(facts, fact{"bus", spaced(s.Buses[i].words())})
 	}
-	facts = append(facts, fact{"lost", spaced(lostWords(s))})
+	facts = append(facts, fact{"lost", spaced(r.lostWords())})
 	if gaps := r.gapWords(); gaps != "" {
 		facts = append(facts, fact{"gaps", gaps})
 	}

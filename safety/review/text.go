@@ -113,7 +113,7 @@ func (t *textPage) facts() {
 	if len(r.Session.Anchors) == 0 {
 		record += ", no anchor"
 	}
-	record += "; " + lostWords(&r.Session)
+	record += "; " + r.lostWords()
 	if gaps := r.gapWords(); gaps != "" {
 		record += "; " + gaps
 	}

@@ -97,14 +97,20 @@ var integrityDefaults = map[string]string{
 }
 
 // lostWords says how many frames are missing; a count that nobody made is unknown, not 0.
-func lostWords(s *Session) string {
-	if s.Lost == nil {
-		return "lost frames unknown: nobody counted"
+func (r *Review) lostWords() string {
+	s, words := &r.Session, ""
+	switch {
+	case s.Lost == nil:
+		words = "lost frames unknown: nobody counted"
+	case *s.Lost == 0:
+		words = "no frame counted as lost"
+	default:
+		words = fmt.Sprintf("%d of %d frames lost", *s.Lost, s.Frames+*s.Lost)
 	}
-	if *s.Lost == 0 {
-		return "no frame counted as lost"
+	if len(r.Record.Damage) > 0 {
+		words += ", and something could not be read"
 	}
-	return fmt.Sprintf("%d of %d frames lost", *s.Lost, s.Frames+*s.Lost)
+	return words
 }
 
 // title names the vehicle and the job.
