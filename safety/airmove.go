@@ -20,9 +20,16 @@ type airTrack struct {
 	lastStep capture.Stamp
 	bleedEnd capture.Stamp
 
-	unseen Reading   // the pressure at the end of the last time in which a fill may have been missed
-	torn   Reason    // why the present stretch is not seen whole
-	lost   [2]Reason // why a bleed, a fill may have been missed since the last move
+	unseen       Reading       // the pressure at the end of the last time in which a fill may have been missed
+	torn         Reason        // why the present stretch is not seen whole
+	lost         [2]missed     // a bleed, a fill that may have been missed since the last move
+	filledUnseen capture.Stamp // until when a fill may have been missed last
+}
+
+// missed is a move of the air that may have been missed.
+type missed struct {
+	why   Reason // "" where none was
+	until capture.Stamp
 }
 
 // way is the place of a bleed and of a fill in lost.
@@ -77,9 +84,9 @@ func (a *airTrack) resume(before, r Reading, why Reason, residual float64) {
 // lose notes that a bleed or a fill up to r may have been missed, why, and that it may belong to the
 // present move.
 func (a *airTrack) lose(fill bool, r Reading, why Reason) {
-	a.lost[way(fill)] = why
+	a.lost[way(fill)] = missed{why, r.At}
 	if fill {
-		a.unseen = r
+		a.unseen, a.filledUnseen = r, r.At
 	}
 	if a.move != nil && a.move.Fill == fill {
 		a.move.Gap, a.move.Until = why, r.At
@@ -175,7 +182,7 @@ func (a *airTrack) finish(v *Vehicle, c *corner) {
 	a.lastStep = step.To.At
 	if a.move == nil || a.move.Fill != a.fill {
 		a.end(v, c)
-		a.move = &AirMove{Corner: c.id, Fill: a.fill, Phase: v.phaseAt(c), Gap: a.lost[way(a.fill)]}
+		a.move = &AirMove{Corner: c.id, Fill: a.fill, Phase: v.phaseAt(c), Gap: a.lost[way(a.fill)].why}
 	}
 	a.move.Gap = cmp.Or(a.move.Gap, a.torn)
 	a.move.Steps = append(a.move.Steps, step)
@@ -211,8 +218,10 @@ func (a *airTrack) end(v *Vehicle, c *corner) {
 	}
 	a.move = nil
 	m.Ended = true
-	if m.Change() >= airMoveLeast {
-		a.lost = [2]Reason{}
+	for i := range a.lost {
+		if m.Change() >= airMoveLeast && a.lost[i].until <= m.End() {
+			a.lost[i] = missed{}
+		}
 	}
 	if !m.Fill && m.Change() >= airMoveLeast {
 		c.bledAt = max(c.bledAt, m.End())

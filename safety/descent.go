@@ -383,6 +383,9 @@ func (v *Vehicle) heightAfterGap(c *corner, r Reading, gap span) {
 	c.still, c.opening = false, false
 	v.tell(Happening{Kind: SignalGap, At: gap.to, Start: gap.from, Corner: c.id, Quantity: decode.Height})
 	if v.phase == Standing || v.phase == Rising || !c.levelKnown {
+		if v.phase == Standing && c.inRest.sensor != nil && r.Value >= c.inRest.Value+openBy {
+			v.setPhase(PhaseUnknown, r.At) // it may have been raised meanwhile
+		}
 		c.restKnown = false
 		return
 	}

@@ -14,7 +14,7 @@ var loweredWithNoFillSeen = &Rule{
 answered, nobody said that it is filled, and its pressure was not seen to rise by 0.3 bar at rest;
 then the body came down, or somebody said that it goes down or is down. It needs no pressure
 signal: it can break and never hold. Where the bleed is known from marks alone and the tester's
-requests can't be read, nothing can be told.`,
+requests can't be read, or its pressure had risen by 0.3 bar where nobody saw it, nothing can be told.`,
 	Source:   "common practice, no source",
 	Severity: Danger,
 	Scope:    PerCorner,
@@ -30,6 +30,7 @@ type noFillWatch struct {
 	proof []Evidence // of the bleed
 	class Class
 
+	since  capture.Stamp // when it was bled
 	filled capture.Stamp // when the last fill was seen: no mark before it counts again
 }
 
@@ -61,7 +62,7 @@ func (w *noFillWatch) asked(r *Request) {
 		w.bled, w.filled = false, r.Asked
 		return
 	}
-	w.bled, w.mark, w.proof, w.class = true, nil, r.Evidence, Seen
+	w.bled, w.since, w.mark, w.proof, w.class = true, r.Asked, nil, r.Evidence, Seen
 }
 
 func (w *noFillWatch) marked(m *Mark) {
@@ -76,7 +77,7 @@ func (w *noFillWatch) marked(m *Mark) {
 	switch m.Name {
 	case MarkBled, MarkLineOpen:
 		if !w.bled || w.mark != nil {
-			w.bled, w.mark, w.proof, w.class = true, m, []Evidence{m.evidence()}, Said
+			w.bled, w.since, w.mark, w.proof, w.class = true, m.At, m, []Evidence{m.evidence()}, Said
 		}
 	case MarkFilled:
 		w.bled = false
@@ -104,6 +105,8 @@ func (w *noFillWatch) down(from, at capture.Stamp, evidence []Evidence, class Cl
 	switch {
 	case w.mark != nil && named && !readable:
 		v.Reason, v.Note = NotObservable, "the tester's requests on the job card could not be read from this recording"
+	case w.p.corner().air.filledUnseen > w.since:
+		v.Reason, v.Note = Gap, "its pressure had risen where nobody saw it: a fill may have been missed"
 	default:
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("%s came down: bled, and no filling seen since", w.p.Corner)

@@ -47,6 +47,7 @@ type stoodWatch struct {
 	before   float64 // mean pressure of an earlier stretch, bar
 	known    bool
 	down     *Closing // how it came down last, nil once a fill was seen
+	judged   bool     // a stretch of standing was, since it came down
 	said     bool     // somebody said since that it is filled
 }
 
@@ -93,7 +94,7 @@ func (w *stoodWatch) cameDown(cl *Closing) {
 	if cl.Phase == Standing && w.p.vehicle.sawRest && !w.p.onEmpty(cl) {
 		return
 	}
-	w.down, w.said = cl, false
+	w.down, w.said, w.judged = cl, false, false
 }
 
 // crushed reports whether it came down empty and no fill was seen since.
@@ -164,6 +165,7 @@ func (w *stoodWatch) tooLow(r Reading) string {
 // report gives the broken verdict of the present stretch.
 func (w *stoodWatch) report(at capture.Stamp) {
 	s := &w.now
+	w.judged = true
 	w.p.Report(Verdict{Outcome: Broken, Start: s.lowFrom, End: at, Class: Seen, Summary: s.broken,
 		Evidence: []Evidence{s.low.evidence()}, Rests: w.rests(s.lowFrom, at)})
 }
@@ -187,6 +189,7 @@ func (w *stoodWatch) close(at capture.Stamp) {
 		}
 		return
 	}
+	w.judged = true
 	v := Verdict{Start: s.from, End: at, Class: Seen, Rests: w.rests(s.from, at)}
 	switch {
 	case !s.seen:
@@ -209,8 +212,14 @@ func (w *stoodWatch) close(at capture.Stamp) {
 	w.p.Report(v)
 }
 
+// Finish judges the last stretch. Where it came down on too little and was not seen to stand since, the
+// stretches before that are not all there is to tell.
 func (w *stoodWatch) Finish(at capture.Stamp) {
 	if w.standing {
 		w.close(at)
+	}
+	if !w.judged && (w.crushed() || w.doubtful()) {
+		w.p.Report(Verdict{Reason: NotObservable, Note: "it came down, and was not seen to stand for 10 s since",
+			Start: w.down.T0, End: at, Class: Seen})
 	}
 }
