@@ -208,13 +208,19 @@ func (j *Judge) Talk(talk *decode.Talk) {
 // Now returns the stamp up to which the judge has been fed.
 func (j *Judge) Now() capture.Stamp { return j.vehicle.now }
 
-// frames lets time pass over frames and counts the reports of controllers that lost some.
-func (j *Judge) frames(frames []capture.Frame) {
+// ahead looks over frames that come next: for reports of controllers that lost some, and for stretches in
+// which there is none.
+func (j *Judge) ahead(frames []capture.Frame) {
 	for i := range frames {
 		if frames[i].ControllerOverflow() {
 			j.record.overflow(frames[i].Bus)
 		}
+		j.vehicle.recorded(frames[i].At)
 	}
+}
+
+// past lets time pass over frames of which every sample was told.
+func (j *Judge) past(frames []capture.Frame) {
 	last := frames[len(frames)-1].At
 	j.Tick(last)
 	j.vehicle.heard(last)

@@ -48,9 +48,10 @@ func (p *Pipeline) frames(frames []capture.Frame) {
 	if len(frames) == 0 {
 		return
 	}
+	p.Judge.ahead(frames)
 	p.samples = p.Decoder.Decode(frames, p.samples[:0])
 	p.hear(p.samples)
-	p.Judge.frames(frames)
+	p.Judge.past(frames)
 }
 
 // hear hands samples and talk to the judge in the order in which they came.

@@ -14,7 +14,8 @@ var loweredWithNoFillSeen = &Rule{
 answered, nobody said that it is filled, and its pressure was not seen to rise by 0.3 bar at rest;
 then the body came down, or somebody said that it goes down or is down. It needs no pressure
 signal: it can break and never hold. Where the bleed is known from marks alone and the tester's
-requests can't be read, or its pressure had risen by 0.3 bar where nobody saw it, nothing can be told.`,
+requests can't be read, or its pressure had risen by 0.3 bar where nobody saw it, or was not seen since a
+stretch in which nothing was recorded, or is more since that than a bleed leaves, nothing can be told.`,
 	Source:   "common practice, no source",
 	Severity: Danger,
 	Scope:    PerCorner,
@@ -95,6 +96,14 @@ func (w *noFillWatch) retrace(taken *Mark) {
 	}
 }
 
+// unseen reports whether a fill may lie in a stretch in which nothing was recorded: its pressure was seen
+// before, but not since, or is more now than a bleed leaves. One that was never seen shows no fill either way.
+func (w *noFillWatch) unseen(at capture.Stamp) bool {
+	p := w.p.corner().pressure
+	gap := w.p.vehicle.unrecorded(w.since, at)
+	return gap != 0 && p != nil && p.seen && (p.last.At < gap || p.last.Value-2*p.u > w.p.vehicle.limits.Get(LimitResidual, w.p.Corner).Value)
+}
+
 func (w *noFillWatch) down(from, at capture.Stamp, evidence []Evidence, class Class) {
 	if !w.bled {
 		return
@@ -107,6 +116,8 @@ func (w *noFillWatch) down(from, at capture.Stamp, evidence []Evidence, class Cl
 		v.Reason, v.Note = NotObservable, "the tester's requests on the job card could not be read from this recording"
 	case w.p.corner().air.filledUnseen > w.since:
 		v.Reason, v.Note = Gap, "its pressure had risen where nobody saw it: a fill may have been missed"
+	case w.unseen(at):
+		v.Reason, v.Note = Gap, "nothing was recorded for a while since, and its pressure says nothing against a fill meanwhile"
 	default:
 		v.Outcome = Broken
 		v.Summary = fmt.Sprintf("%s came down: bled, and no filling seen since", w.p.Corner)

@@ -356,8 +356,10 @@ func (s *step) feed(j *Judge) {
 	case s.talk != nil:
 		j.Talk(s.talk)
 	default:
-		j.Tick(s.at)
+		frames := []capture.Frame{{At: s.at}}
+		j.ahead(frames)
 		j.Observe([]decode.Sample{*s.sample})
+		j.past(frames)
 	}
 }
 

@@ -2,6 +2,7 @@ package safety
 
 import (
 	"fmt"
+	"slices"
 
 	"ridewitness/capture"
 	"ridewitness/decode"
@@ -29,6 +30,8 @@ type Vehicle struct {
 	raisedAt   capture.Stamp // last moment of the last raise
 	raiseStart capture.Stamp
 	frameAt    capture.Stamp // of the last frame
+	frameNext  capture.Stamp // of the last frame that was looked at ahead
+	gaps       []span        // stretches in which nothing was recorded on any bus
 	asleep     []span        // stretches in which every bus was silent after the ignition was seen off
 	hung       []span        // stretches in which the body did not stand for certain
 	hangMark   bool
@@ -453,6 +456,31 @@ func (v *Vehicle) heard(at capture.Stamp) {
 		v.asleep = append(v.asleep, span{from: v.frameAt, to: at})
 	}
 	v.frameAt = at
+}
+
+// recorded notes that a frame comes next, and the stretch before it if there was nothing in it.
+func (v *Vehicle) recorded(at capture.Stamp) {
+	if v.frameNext != 0 && at.Sub(v.frameNext) >= sleepFrom {
+		if len(v.gaps) == maxSpans {
+			v.gaps = v.gaps[1:]
+		}
+		v.gaps = append(v.gaps, span{from: v.frameNext, to: at})
+	}
+	v.frameNext = max(v.frameNext, at)
+}
+
+// unrecorded returns the end of the last stretch, between two times, in which nothing was recorded though
+// no bus was known to sleep; 0 where there is none. It may still go on.
+func (v *Vehicle) unrecorded(from, to capture.Stamp) capture.Stamp {
+	if v.frameNext != 0 && to.Sub(v.frameNext) >= sleepFrom && !v.slept(span{from: v.frameNext, to: to}) {
+		return to
+	}
+	for _, g := range slices.Backward(v.gaps) {
+		if g.to > from && to.Sub(g.from) >= sleepFrom && !v.slept(g) {
+			return min(g.to, to)
+		}
+	}
+	return 0
 }
 
 // silent reports whether every bus has been silent since the ignition was seen off.
