@@ -252,7 +252,8 @@ func (p recordProblem) text(data []byte) string {
 	}
 }
 
-// decodeRecord reads the record of link type 227 into a frame that holds no data yet.
+// decodeRecord reads the record of link type 227 into a frame that holds no data yet. The frame is
+// whole only where the record is fine.
 func decodeRecord(f *capture.Frame, data []byte, original uint32) recordProblem {
 	original = max(original, uint32(len(data))) // the draft lets a reader raise it
 	if len(data) < recordHead {
@@ -261,35 +262,39 @@ func decodeRecord(f *capture.Frame, data []byte, original uint32) recordProblem 
 	if data[4]&recordXL != 0 {
 		return recordIsXL
 	}
-	id := binary.BigEndian.Uint32(data)
-	f.ID = capture.ID(id & recordIDMask)
-	f.Flags |= recordFlags[id>>29]
-	if f.Flags&(capture.Extended|capture.Error) == 0 && f.ID > capture.MaxStandardID {
+	bits := binary.BigEndian.Uint32(data)
+	id, flags := capture.ID(bits&recordIDMask), recordFlags[bits>>29]
+	if flags&(capture.Extended|capture.Error) == 0 && id > capture.MaxStandardID {
 		return recordWideID
 	}
-	most := capture.MaxClassicData
+	n, most := int(data[4]), capture.MaxClassicData
 	if original == recordHead+capture.MaxData || data[5]&recordFDF != 0 {
 		most = capture.MaxData
-		f.Flags |= fdFlags(data[5])
+		flags |= fdFlags(data[5])
 	}
-	n := int(data[4])
 	if n > most {
 		return recordLong
 	}
-	f.Len = uint8(n)
-	if f.Flags&capture.Remote != 0 {
-		return recordFine
+	if flags&capture.Remote == 0 {
+		if have := len(data) - recordHead; have < n {
+			n = have
+			flags |= capture.Cut
+		}
+		copyPayload(&f.Data, data[recordHead:], n)
 	}
-	if have := len(data) - recordHead; have < n {
-		f.Len = uint8(have)
-		f.Flags |= capture.Cut
-	}
-	if payload := data[recordHead : recordHead+int(f.Len)]; len(payload) == 8 {
-		*(*[8]byte)(f.Data[:]) = [8]byte(payload) // most frames; a tenth of the whole reading
-	} else {
-		copy(f.Data[:], payload)
-	}
+	f.ID, f.Len = id, uint8(n)
+	f.Flags |= flags
 	return recordFine
+}
+
+// copyPayload copies n bytes, at most 64. Those of a classic frame go in one piece, with what lies behind them
+// masked away: lengths that vary from frame to frame make a copy cost twice as much.
+func copyPayload(into *[capture.MaxData]byte, from []byte, n int) {
+	if n > 8 || cap(from) < 8 {
+		copy(into[:], from[:n])
+		return
+	}
+	binary.LittleEndian.PutUint64(into[:], binary.LittleEndian.Uint64(from[:8])&(1<<(8*n)-1))
 }
 
 // isLength reports whether a frame can have that many bytes: 0 to 8, and the steps of ISO 11898-1 for FD.
