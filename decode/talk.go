@@ -208,7 +208,7 @@ func (p *pair) collect(d *Decoder, bus string) {
 // be there, so each is taken when it is first heard.
 func (t *talk) meet(d *Decoder, f *capture.Frame) {
 	const answer, mask = 0x18DAF100, 0x1FFFFF00
-	if t.parameter[f.Bus] == nil || f.Flags&(capture.Extended|capture.Error|capture.Remote) != capture.Extended || f.ID&mask != answer {
+	if f.Flags&(capture.Extended|capture.Error|capture.Remote) != capture.Extended || f.ID&mask != answer {
 		return
 	}
 	unit := uint8(f.ID)
@@ -232,16 +232,17 @@ func (t *talk) feed(d *Decoder, f *capture.Frame, into []Sample) []Sample {
 			}
 		}
 	}
-	t.meet(d, f)
-	if !t.spoken[f.Bus] {
-		return into
+	if t.parameter[f.Bus] != nil {
+		t.meet(d, f)
 	}
-	m := t.isotp.Feed(f)
-	into = t.incompletes(d, into)
-	switch {
-	case m != nil:
-		into = t.message(d, m, into)
-	case keepsAlive(f):
+	if t.isotp.Concerns(f) {
+		m := t.isotp.Feed(f)
+		into = t.incompletes(d, into)
+		if m != nil {
+			return t.message(d, m, into)
+		}
+	}
+	if t.spoken[f.Bus] && keepsAlive(f) {
 		into = t.alive(d, f, into)
 	}
 	return into

@@ -176,6 +176,13 @@ func (b *bus) setHead(id capture.ID, extended bool, at uint16) {
 	}
 }
 
+// Concerns reports whether Feed may have something to do with a frame. Of most frames of a vehicle it has
+// not, and to ask costs less than to feed them.
+func (l *Listener) Concerns(f *capture.Frame) bool {
+	b := l.buses[f.Bus]
+	return b != nil && (f.At > b.due || b.head(f.ID, f.Flags.Has(capture.Extended)) != 0)
+}
+
 // Feed takes the next frame of the stream and returns the message it completes, or nil. What was
 // given up because of this frame, or had run out of time when it came, is in Incompletes.
 func (l *Listener) Feed(f *capture.Frame) *Message {
