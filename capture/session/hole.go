@@ -125,7 +125,7 @@ func (r *Reader) landing(b []byte, last bool) (l landing) {
 
 // wholeAt counts the whole blocks at the beginning of b, and reports whether more bytes are wanted to
 // know of the next one.
-func (r *Reader) wholeAt(b []byte) (whole int, wants bool) {
+func (r *Reader) wholeAt(b []byte) (whole int, more bool) {
 	big := r.big
 	for ; whole < landingRun; whole++ {
 		if len(b) < blockHead+4 {
