@@ -1,6 +1,7 @@
 package session_test
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 
@@ -54,6 +55,23 @@ func TestRecords(t *testing.T) {
 				require.Equal(t, []capture.Frame{c.want}, got.frames)
 			}
 		})
+	}
+}
+
+// A payload of any classic length ends where it ends, whatever lies behind it in the block: the padding, the
+// options with their flags, or the block's second length.
+func TestShortPayloads(t *testing.T) {
+	for n := range 9 {
+		payload := bytes.Repeat([]byte{0xFF}, n)
+		record := append([]byte{0, 0, 0x04, 0xA1, byte(n), 0, 0, 0}, payload...)
+		for _, f := range []*build{little(), big()} {
+			f = f.can("can0")
+			inbound := f.option(2, f.u32(1))
+			got := read(t, f.packet(0, moment, record, -1).packet(0, moment, record, -1, inbound).b)
+			require.NoError(t, got.err)
+			require.Equal(t, []capture.Frame{frame(moment, 1, 0, 0x4A1, 0, payload...), frame(moment, 2, 0, 0x4A1, capture.Inbound, payload...)},
+				got.frames, "%d bytes", n)
+		}
 	}
 }
 

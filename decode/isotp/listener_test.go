@@ -507,3 +507,45 @@ func TestNothingAllocatedPerFrame(t *testing.T) {
 	require.Zero(t, testing.AllocsPerRun(20, feed))
 	require.NotZero(t, l.Counts().Messages)
 }
+
+// Whoever asks first must hear the same as one who feeds every frame: also of what ran out of time, which any
+// frame of its bus shows. 'Consecutive frame', 'first frame': ISO 15765-2.
+func TestConcerns(t *testing.T) {
+	extended := isotp.Pair{Request: 0x18DA10F1, Response: 0x18DAF110, Extended: true}
+	first := response("10 14 01 02 03 04 05 06")
+	for _, c := range []struct {
+		name   string
+		before []step
+		frame  step
+		bus    capture.BusID
+		want   bool
+	}{
+		{name: "of a pair", frame: request("02 10 03"), want: true},
+		{name: "of a pair, of 29 bits", frame: step{id: 0x18DAF110, bytes: "02 50 03"}.as(capture.Extended), want: true},
+		{name: "another identifier", frame: step{id: 0x123, bytes: "02 10 03"}},
+		{name: "another identifier of 29 bits", frame: step{id: 0x18DAF111, bytes: "02 50 03"}.as(capture.Extended)},
+		{name: "the number of a pair, of 29 bits", frame: request("02 10 03").as(capture.Extended)},
+		{name: "on a bus without pairs", frame: request("02 10 03"), bus: 1},
+		{name: "another identifier while a message is under way", before: []step{first}, frame: step{id: 0x123, bytes: "00"}},
+		{name: "another identifier when its time is over", before: []step{first},
+			frame: step{id: 0x123, bytes: "00"}.later(1001 * time.Millisecond), want: true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			l := listenerFor(t, normalPair, extended)
+			all := frames(t, append(c.before, c.frame))
+			for i := range c.before {
+				require.True(t, l.Concerns(&all[i]))
+				l.Feed(&all[i])
+			}
+			last := &all[len(all)-1]
+			last.Bus = c.bus
+			require.Equal(t, c.want, l.Concerns(last))
+			before := l.Counts()
+			heard := l.Feed(last) != nil || len(l.Incompletes()) > 0
+			require.Equal(t, c.want, heard)
+			if !c.want {
+				require.Equal(t, before, l.Counts())
+			}
+		})
+	}
+}
