@@ -37,6 +37,7 @@ type receiver struct {
 	ending  atomic.Bool
 	done    chan struct{}
 	looked  int64 // monotonic time of the last look at the links
+	unseen  bool  // the kernel did not tell of them then
 	counted int64
 }
 
@@ -291,8 +292,10 @@ func (r *receiver) anyGone() bool {
 func (r *receiver) look() {
 	r.looked = r.clock.last.monotonic
 	links, err := r.links()
-	if err != nil {
+	if err != nil && !r.unseen { // told once, until they are seen again
 		r.queue.tell(capture.Event{At: r.clock.now(), Kind: capture.EventDamage, Err: err})
+	}
+	if r.unseen = err != nil; r.unseen {
 		return
 	}
 	for _, b := range r.buses {

@@ -2,6 +2,7 @@ package socketcan
 
 import (
 	"encoding/binary"
+	"errors"
 	"testing"
 	"time"
 
@@ -220,4 +221,26 @@ func BenchmarkReceive(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(frames), "ns/frame")
 	b.ReportAllocs()
+}
+
+// TestUnseenLinksAreToldOnce: a kernel that does not tell of its links is no news each second.
+func TestUnseenLinksAreToldOnce(t *testing.T) {
+	r, err := newReceiver(newQueue(ringFrames), Options{})
+	require.NoError(t, err)
+	refused := errors.New("the kernel refused")
+	told := func(answers ...error) (n int) {
+		for _, err := range answers {
+			r.links = func() ([]Facts, error) { return nil, err }
+			r.look()
+		}
+		batch := capture.NewBatch()
+		require.NoError(t, r.queue.take(batch))
+		for _, e := range batch.Events {
+			require.ErrorIs(t, e.Err, refused)
+			n++
+		}
+		return n
+	}
+	require.Equal(t, 1, told(refused, refused, refused))
+	require.Equal(t, 2, told(refused, nil, refused, refused, nil, refused), "seen in between")
 }

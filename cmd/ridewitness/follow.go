@@ -31,7 +31,7 @@ func newFollowCommand(a *App) *cobra.Command {
 		Long: `Show what the recorder of FILE shows, from another terminal, also over a remote shell: the four corners,
 what stands against lowering, and the warnings. It only watches: marks are set where the recording is made,
 or by 'ridewitness mark'. When the recorder goes on in another file, so does the screen, and says in which.
-When the recorder is gone the screen says BLIND; Q ends the watching.`,
+When the recorder is gone, or the file is damaged, the screen says BLIND; Q ends the watching.`,
 		Args:              exactly("FILE"),
 		ValidArgsFunction: fileNames,
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -101,7 +101,13 @@ func (a *App) followError(path string, err error) error {
 	switch {
 	case errors.Is(err, live.ErrNotSeen):
 		return unreadable(fmt.Errorf("%s: %w", path, err), "follow it as that user, or look for "+live.Numbered(path, 2))
+	case errors.Is(err, session.ErrCutBack), errors.Is(err, session.ErrReplaced):
+		return unreadable(err, "")
 	case !errors.Is(err, session.ErrRecorderGone):
+		var broken *session.FormatError
+		if errors.As(err, &broken) && !errors.Is(err, session.ErrNotCapture) {
+			return unreadable(err, "a file that is still written is not read behind damage; once it has ended, 'ridewitness review "+path+"' does")
+		}
 		return a.readError(err)
 	}
 	names := paths{first: path}

@@ -74,3 +74,23 @@ func TestFollowIntoTheNextFile(t *testing.T) {
 		})
 	}
 }
+
+// TestFollowADamagedFile: what can't be read any further is not called a recorder that is gone.
+func TestFollowADamagedFile(t *testing.T) {
+	share(t)
+	content, err := os.ReadFile(filepath.Join(shared.folder, "early.pcapng"))
+	require.NoError(t, err)
+	at := len(content) / 3
+	clear(content[at : at+5000])
+	file := filepath.Join(t.TempDir(), "hole.pcapng")
+	require.NoError(t, os.WriteFile(file, content, 0o600))
+	watcher := start(t, nil, "follow", file)
+	watcher.until("BLIND ?? the file can't be read any further")
+	require.Equal(t, exitUsage, watcher.ends())
+	require.Contains(t, watcher.errs.String(), "its two lengths differ")
+	require.Contains(t, watcher.errs.String(), "ridewitness review "+file)
+
+	_, errs, exit := does(t, "mark", file, "note")
+	require.Equal(t, exitUsage, exit)
+	require.Contains(t, errs, "hint: 'ridewitness mend'")
+}

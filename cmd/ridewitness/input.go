@@ -106,6 +106,8 @@ func (a *App) readError(err error) error {
 		switch {
 		case errors.Is(err, session.ErrTextMode):
 			hint = "copy the file again in binary mode"
+		case errors.Is(err, session.ErrNotWhole), errors.Is(err, session.ErrNotEnded):
+			hint = "'ridewitness mend' writes what is still good into a new file"
 		case errors.Is(err, session.ErrBusy):
 			hint = "wait until its recorder has ended, or give another name"
 		}

@@ -10,6 +10,7 @@ import (
 
 	"ridewitness/capture"
 	"ridewitness/capture/recorder"
+	"ridewitness/capture/session"
 	"ridewitness/replay/terminal"
 	"ridewitness/safety"
 )
@@ -172,8 +173,10 @@ func (d *Desk) stay(ctx context.Context, err error) {
 		d.over = "the file has ended, no recorder answers"
 	case errors.Is(err, ErrNotSeen):
 		d.over = "the file has ended, its recorder can't be seen"
-	default:
+	case errors.Is(err, session.ErrRecorderGone):
 		d.over = "the recorder is gone"
+	default:
+		d.over = "the file can't be read any further"
 	}
 	d.mu.Unlock()
 	if d.o.Terminal.Full && ctx.Err() == nil {
